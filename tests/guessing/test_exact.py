@@ -14,6 +14,7 @@ from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.gf2 import relations, solve_affine
 from swapbridge.guessing.integrity.sums import summed_rows
+from swapbridge.guessing.integrity.trust import BY_HABIT
 from swapbridge.guessing.integrity_only import find_integrity
 from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.guessing.layout.study import study
@@ -201,6 +202,50 @@ def test_a_counter_that_rests_between_two_steps_shows_in_three_rounds(every: int
     (found,) = find_counters(columns_of(payload))
     assert found.positions == (58, 59, 60, 61)
     assert found.every == every
+
+
+@pytest.mark.parametrize(("every", "lost"), [(2, 0.2), (4, 0.05), (2, 0.0)])
+def test_a_counter_that_rests_shows_in_a_round_or_two_where_frames_are_missing(every: int, lost: float) -> None:
+    """The clock tells how many sendings lie between frames; a byte that never missed needs one round."""
+    rng = np.random.default_rng(4)
+    n = 700
+    payload = np.zeros((n, 8), np.uint8)
+    payload[:, 7] = (np.arange(n) + 5) // every % (64 if lost else 256)
+    kept = rng.random(n) >= lost
+    (found,) = find_counters(columns_of(payload[kept], (np.arange(n) * 10_000_000)[kept]))
+    assert found.positions == tuple(range(56, 62 if lost else 64))
+    assert (found.counter.step, found.every) == (1, every)
+
+
+def test_what_climbs_at_about_the_pace_of_a_slow_counter_is_none() -> None:
+    n = 700
+    payload = np.zeros((n, 8), np.uint8)
+    kept = np.random.default_rng(4).random(n) >= 0.2
+    for pace in (0.47, 0.53, 0.24, 0.31):
+        payload[:, 7] = (np.arange(n) * pace).astype(np.int64) % 64
+        assert not find_counters(columns_of(payload[kept], (np.arange(n) * 10_000_000)[kept])), pace
+
+
+@pytest.mark.parametrize("step", [3, 5, 253])
+def test_a_byte_that_counts_by_an_odd_step_and_never_misses_needs_two_rounds(step: int) -> None:
+    n = 200
+    payload = np.zeros((n, 8), np.uint8)
+    payload[:, 6] = np.arange(n) * step
+    (found,) = find_counters(columns_of(payload))
+    assert (found.positions, found.counter.step) == (tuple(range(48, 56)), step)
+    payload[:, 6] = np.arange(n) * (step + 0.02)  # a slope of nearly so much a frame
+    assert not find_counters(columns_of(payload))
+
+
+def test_what_picks_pages_of_still_contents_is_no_sure_counter() -> None:
+    """Six pages that never change are a function of their selector, and so is a check of whatever counts."""
+    rng = np.random.default_rng(6)
+    payload = np.zeros((N, 8), np.uint8)
+    payload[:, 0], payload[:, 5] = np.arange(N) % 6, traffic(6)[:, 6]
+    payload[:, [1, 3]] = rng.integers(0, 256, (6, 2))[np.arange(N) % 6]
+    assert integrity_of(payload)["counter"].confidence <= BY_HABIT
+    payload[:, [1, 3]] = traffic(6)[:, [2, 3]]
+    assert integrity_of(payload)["counter"].confidence > 0.95
 
 
 def test_the_upper_bits_of_what_goes_on_by_three_are_no_counter() -> None:

@@ -130,6 +130,18 @@ def test_a_crc_of_a_byte_and_a_nibble_is_one_field(layout: Layout, moves: str) -
     assert all(again.holds(row.tobytes()) for row in frames(77))
 
 
+@pytest.mark.parametrize("back", [False, True])
+def test_the_high_byte_of_a_sum_that_carried_once_or_twice_belongs_to_it(back: bool) -> None:
+    payload = np.zeros((N, 6), np.uint8)
+    count = np.arange(N)
+    payload[:, 2], payload[:, 3] = count % 4, 90 + count // 60
+    payload[:, 4] = 60 + count // 50 % 4 * 5
+    payload[:, 5] = np.where((count > 300) & (count < (700 if back else N)), 110, 0)
+    check = Checksum(LITTLE, Sum(16, REST[:4]))
+    (field,) = checksums_of(sealed(payload, check))
+    assert field.layout == LITTLE
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_two_bytes_of_noise_are_no_checksum(seed: int) -> None:
     payload = traffic(seed)

@@ -11,6 +11,7 @@ from swapbridge.core.integrity import Counter
 from swapbridge.guessing.coding.bit_columns import BitColumns, whole_stretches
 from swapbridge.guessing.coding.candidates import BIG, LITTLE, track_bit
 from swapbridge.guessing.coding.codelength import adaptive_bits, field_words
+from swapbridge.guessing.integrity.slow_counters import rhythm_by_clock
 from swapbridge.surveying.lost import count_sendings, sendings_between
 
 WIDEST = 16
@@ -29,12 +30,17 @@ FEWEST_STEPS = 16
 FEWEST_SLOW = 64
 FEWEST_ALONE = 36
 FEWEST_BRIEF = 20
+FEWEST_EXACT = 64
 """Steps there must be: at all; in a rhythm of its own; of a byte that has not gone round; of what has gone round once
-or twice, by one in every single frame."""
+or twice, by one in every single frame; of what goes on by another odd step in every single frame."""
 LOSSY = 0.1
 """Share of gaps that hold more than one sending, or none, from which on a recording is lossy, or its clock coarse."""
 EXACT_ROUNDS = 3
-"""Rounds of a counter that goes on by one in every second, third or fourth frame and never misses."""
+LONG_EXACT = 128
+"""Rounds of a counter that goes on by one in every second, third or fourth frame and never misses; steps from which on
+one round will do: what climbs on its own is not on time for so long."""
+CLOCK_ROUNDS = 2
+"""Rounds of one that does so by the clock, where frames are missing."""
 SEEN = 0.8
 """Share of the values that so few frames can be thought to show which they must show."""
 LOSSY_SHARE = 0.7
@@ -340,14 +346,30 @@ def _as_counter(run: _CounterSteps, length: int, whole: bool, taken: npt.NDArray
         by_one = step in (1, modulus - 1)
         if wraps < 2 and not (whole and length >= 5 and by_one and steps >= FEWEST_ALONE and share >= 0.97):
             continue
-        if modulus == top and not by_one and steps < 2 * span:
+        exact = steps >= FEWEST_EXACT and share == 1.0 and step % 2
+        if modulus == top and not by_one and not exact and steps < 2 * span:
             continue
-        if not by_one and (wraps < ODD_WRAPS or share < ODD_SHARE):
+        if not by_one and not exact and (wraps < ODD_WRAPS or share < ODD_SHARE):
             continue  # a steady ramp goes round too
         return FoundCounter((), Counter(low_value, low_value + modulus - 1, step), share, steps, wraps, by_clock)
     if may_be_brief and (brief := _brief_counter(old, new, top)) is not None:
         return brief
-    return _slow_counter(old, new, step_taken, modulus, low_value, length, steps, span) if may_be_slow else None
+    if not may_be_slow:
+        return None
+    slow = _slow_counter(old, new, step_taken, modulus, low_value, length, steps, span)
+    return slow if slow is not None or run.all_alone else _slow_by_clock(run, modulus, low_value, length)
+
+
+def _slow_by_clock(run: _CounterSteps, modulus: int, low: int, length: int) -> FoundCounter | None:
+    """A counter that rests between two steps by one, in a recording in which frames are missing."""
+    old, new = (v & ((1 << length) - 1) for v in (run.old, run.new))
+    value = np.concatenate([old[:1], new]) - low
+    wraps = int((new < old).sum())
+    rhythm = rhythm_by_clock(value, run.frames, modulus) if wraps >= CLOCK_ROUNDS else None
+    if rhythm is None:
+        return None
+    every, share = rhythm
+    return FoundCounter((), Counter(low, low + modulus - 1), share, len(old), wraps, True, every)
 
 
 def _brief_counter(old: npt.NDArray[np.int64], new: npt.NDArray[np.int64], top: int) -> FoundCounter | None:
@@ -464,7 +486,7 @@ def _slow_counter(
             continue
         # what goes on by one and rests in between, never otherwise, is told from a clock by fewer rounds
         exact = bool(same.all()) and modulus == 1 << length and sorted(in_turn) == [*[0] * (every - 1), 1]
-        if wraps < (EXACT_ROUNDS if exact else max(4, 2 * span // steps)):
+        if wraps < ((EXACT_ROUNDS if steps < LONG_EXACT else 1) if exact else max(4, 2 * span // steps)):
             continue
         moving = step_taken != 0
         typical = np.zeros(steps, bool)

@@ -10,7 +10,7 @@ import numpy as np
 
 from swapbridge.core.integrity import Checksum
 from swapbridge.core.layout import Layout, layout_from_positions
-from swapbridge.guessing.coding.bit_columns import BitColumns
+from swapbridge.guessing.coding.bit_columns import BitColumns, whole_stretches
 from swapbridge.guessing.coding.codelength import field_words
 from swapbridge.guessing.integrity.checksums import SHARE, FoundChecksum
 from swapbridge.guessing.integrity.counters import FoundCounter
@@ -19,15 +19,41 @@ from swapbridge.signalmap.findings import FoundField
 
 IN_STEP = 0.9
 """Share of steps in which what slips now and then keeps its distance from a counter that never does."""
+MAY_PICK = "what else moves is nearly the same whenever this is: it may pick pages"
+MOVES = 0.1
+STAYS = 0.25
+"""Share of frames in which a bit is another one, at least, to be looked at; how much less often it is so between frames
+in which a counter is the same, at most, for the counter to decide it."""
+FRAMES_USED = 2000
 NOT_APART = "counter and check go in step: which is which cannot be told apart here"
 TIED = "a sum of bytes and one of nibbles fit alike: they part where an upper nibble moves"
 BARE = "only a counter moves: what else it covers is unknown"
 
 
 def counter_fields(
-    counters: Sequence[FoundCounter], checksums: Sequence[FoundChecksum], columns: BitColumns
+    counters: Sequence[FoundCounter],
+    checksums: Sequence[FoundChecksum],
+    columns: BitColumns,
+    paged: Sequence[int] = (),
 ) -> list[FoundField]:
-    """Counters as fields; one that goes in step with what may be its check is no surer than that one."""
+    """Counters as fields; one that goes in step with what may be its check is no surer than that one.
+
+    Parameters
+    ----------
+    counters : sequence of FoundCounter
+        What counts.
+    checksums : sequence of FoundChecksum
+        The checks of the same message.
+    columns : BitColumns
+        The frames that they were found in.
+    paged : sequence of int, optional
+        Bits of a multiplexer and of its pages: no counter decides these.
+
+    Returns
+    -------
+    list of FoundField
+        One for each counter.
+    """
     doubtful = {
         p: c.shared
         for c in checksums
@@ -41,7 +67,33 @@ def counter_fields(
         for slips, runs in ((one, other), (other, one)):
             if _slips_of_neighbours(slips, runs, columns):
                 doubtful |= dict.fromkeys(slips.positions, 0)
-    return [_counter_field(c, next((doubtful[p] for p in c.positions if p in doubtful), None)) for c in counters]
+    own_bits = [c.positions for c in counters] + [c.positions for c in checksums]
+    explained = {*paged, *(p for bits in own_bits for p in bits)}
+    some = whole_stretches(columns, FRAMES_USED)
+    picks = [_may_pick_pages(c, explained, some) for c in counters]
+    return [
+        _counter_field(c, next((doubtful[p] for p in c.positions if p in doubtful), 0 if picking else None), picking)
+        for c, picking in zip(counters, picks, strict=True)
+    ]
+
+
+def _may_pick_pages(found: FoundCounter, explained: set[int], columns: BitColumns) -> bool:
+    """Whether what nothing else explains, in two bytes or more, is nearly the same whenever the counter is.
+
+    One byte may be a check that was not found; contents of several bytes are pages, and what picks them counts too.
+    """
+    payload = columns.payload
+    rest = np.array([p for p in np.flatnonzero(columns.live).tolist() if p not in explained], np.intp)
+    value = field_words(payload, np.array(found.positions)).astype(np.int64)
+    order = np.argsort(value, kind="stable")
+    again = value[order][1:] == value[order][:-1]
+    if len({p >> 3 for p in rest.tolist()}) < 2 or not again.any():
+        return False
+    bits = columns.bits[:, rest]
+    moves = (bits[1:] != bits[:-1]).mean(axis=0)
+    in_turn = bits[order]
+    stays = (in_turn[1:] != in_turn[:-1])[again].mean(axis=0) <= STAYS * moves
+    return len({p >> 3 for p in rest[(moves >= MOVES) & stays].tolist()}) > 1
 
 
 def _twins(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
@@ -65,7 +117,7 @@ def _slips_of_neighbours(one: FoundCounter, other: FoundCounter, columns: BitCol
     return bool(apart.any() and apart.mean() < 1 - IN_STEP)
 
 
-def _counter_field(found: FoundCounter, alike: int | None) -> FoundField:
+def _counter_field(found: FoundCounter, alike: int | None, picking: bool) -> FoundField:
     layout = layout_from_positions(found.positions)
     evidence: dict[str, Any] = {
         "steps": found.steps,
@@ -76,7 +128,7 @@ def _counter_field(found: FoundCounter, alike: int | None) -> FoundField:
     if found.every > 1:
         evidence["every"] = found.every
     if alike is not None:
-        evidence["note"] = NOT_APART
+        evidence["note"] = MAY_PICK if picking else NOT_APART
     confidence = counter_probability(found, alike is not None, alike or 0)
     return FoundField(
         name=f"counter_{layout.start}",

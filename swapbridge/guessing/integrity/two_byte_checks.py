@@ -15,6 +15,7 @@ from swapbridge.core.crc_catalogue import CATALOGUE
 from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
 from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.bit_columns import BitColumns, distinct_payloads
+from swapbridge.guessing.coding.codelength import log2_choose
 from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, FoundChecksum, distinct_rows, fit_affine
 from swapbridge.guessing.integrity.name_checksum import is_catalogued, orders_fed
 from swapbridge.guessing.integrity.sums import unit_totals
@@ -24,8 +25,8 @@ FEWEST_BITS = 4
 and what is tried (places, reflections, coverages, tails) takes eight at most."""
 TAIL = 2
 """Most constant bytes (a data ID) that may be fed after the payload's own."""
-CARRIES = 12
-"""Steps in which the high byte of a sum must move, at least, to be called one."""
+CARRY_BITS = 12.0
+"""Bits that the high byte of a sum must say by when and how far it moves, to be called one."""
 
 
 def join_bytes(columns: BitColumns, found: Sequence[FoundChecksum]) -> list[FoundChecksum]:
@@ -195,13 +196,20 @@ def _as_sum(
         taken = any(p >> 3 == partner for f in others for p in f.positions)
         if taken or partner in method.coverage or not 0 <= partner < payload.shape[1]:
             continue
-        steps = columns.payload[1:, partner] != columns.payload[:-1, partner]
-        if steps[~columns.breaks[1:]].sum() < CARRIES or len(payload) < 2 * EQUATIONS:
+        moves = (columns.payload[1:, partner] != columns.payload[:-1, partner])[~columns.breaks[1:]]
+        shown = 8.0 + log2_choose(len(moves), int(moves.sum())) if moves.any() else 0.0
+        if shown < CARRY_BITS or len(payload) < 2 * EQUATIONS:
             continue
         value = payload[:, own].astype(np.int64) + 256 * payload[:, partner].astype(np.int64)
         rest = (value - method.factor * unit_totals(payload, method.coverage, 8)) % 65536
         counts = np.bincount(rest)
-        if counts.max() >= SHARE * len(rest):
+        every = columns.payload.astype(np.int64)
+        away = (
+            every[:, own] + 256 * every[:, partner] - method.factor * unit_totals(columns.payload, method.coverage, 8)
+        )
+        right = away % 65536 == counts.argmax()
+        carried = (right[1:] & right[:-1])[~columns.breaks[1:]][moves]
+        if counts.max() >= SHARE * len(rest) and carried.mean() >= SHARE:
             positions = _byte(own) + _byte(partner)
             wide = Sum(16, method.coverage, 8, method.factor, int(counts.argmax()))
             verified = low.verified_bits & ~(0xFF << 8 * partner)
