@@ -164,7 +164,7 @@ def page_order(times: Floats, page: Ints) -> tuple[int, ...]:
 def _counts(times: Floats, raw: Ints, counter: Counter) -> float:
     """Share of the steps between neighbouring frames that are the counter's own.
 
-    A frame whose counter stands still is thrown away by whoever hears it, so what is no counter must not be called one.
+    A frame whose counter stands still is discarded by its receivers, so nothing else may be called a counter.
     """
     near = np.diff(times) < 1.5 * period_of(times)
     size = counter.high - counter.low + 1
@@ -185,7 +185,7 @@ def _whole(checksum: Checksum) -> Checksum:
     """The same checksum without the list of bits it was seen to cover, where its family says which it covers.
 
     A sum and a CRC cover whole bytes, and an XOR of all bytes every bit: a bit that stood still in the recording is
-    covered as its neighbours in the byte are. A bare affine relation says nothing of such bits.
+    covered as its neighbours in the byte are. A bare affine relation does not show such bits.
     """
     method = checksum.method
     known = isinstance(method, Sum | Crc) or (isinstance(method, Affine) and method.name.startswith("XOR"))
@@ -223,7 +223,7 @@ def _field(
         onward = order if around is None or _crosses(keep) else around
         keep = _with_still_bits(keep, onward, first, taken, 8 * payload.shape[1])
         order = onward if _crosses(keep) else order
-    # what guess said holds for its own bits: the same value with more or fewer of the still ones
+    # guess's value belongs to its own bits: here it has more or fewer of the still ones
     resting = sum(int(first[p]) << k for k, p in enumerate(positions) if k > top)
     if found.layout.signed and not signed and first[positions[-1]]:
         resting -= 1 << len(positions)

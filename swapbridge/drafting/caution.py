@@ -94,7 +94,7 @@ def _cautious(kit: Kit, message: VehicleMessage, one: Explained, holds: bool, al
 
 
 def _unproved(one: Explained) -> Explained:
-    """A copy of what behaves alike, open: what misses may be its scale, and a torque would be told low by that."""
+    """A copy of what behaves alike, open: its scale may be wrong, and a torque would be sent too low."""
     return replace(
         one, how="open", confidence=0.0, seen=(), runner_up=one.words,
         words="its scale is a guess, which is not enough for a torque",
@@ -103,7 +103,7 @@ def _unproved(one: Explained) -> Explained:
 
 
 def high_side(layout: Layout, highest: int, allowed: frozenset[int]) -> int:
-    """What an open torque says: a gearbox that believes it is low applies too little pressure.
+    """The value of an open torque: a gearbox that believes it is low applies too little pressure.
 
     The engine that comes may be stronger than the one recorded: one bit more than was ever used, if the layout and the
     bits that may move have it, and no code such as 'not available'.
@@ -118,7 +118,7 @@ def high_side(layout: Layout, highest: int, allowed: frozenset[int]) -> int:
 def _suspected(kit: Kit, message: VehicleMessage, one: Explained, holds: bool) -> tuple[str, str]:
     """(torque, throttle, request or "", why) of a measured field without a role.
 
-    What rests on one value is a request, but for what the host's engine says of its load: it may have stood or idled.
+    What rests on one value is a request, except the load of the host's own engine: it may have stood or idled.
     """
     raw = message.raw(one.layout).astype(np.float64)
     if is_torque(one):

@@ -23,12 +23,12 @@ from swapbridge.drafting.recorded_vehicle import (
 
 STEP_S = 0.05
 LAGS_S = tuple(round(0.05 * k, 2) for k in range(-8, 17))
-"""A person says a thing before or after it is done, a scan tool after."""
+"""A person notes an action before or after it, a scan tool after."""
 SETTLE_S = 0.35
 MOST_WORDS = 12
 LEAST_SHARE = 0.9
 PART_SHARE = 0.97
-"""A part of a code says a channel where it and the words tell each other in this share of the time."""
+"""A part of a code carries a channel where it and the words predict each other in this share of the time."""
 BINARY_LEAST_SHARE = 0.85
 MOST_PART_BITS, MOST_JOINED_BITS = 3, 4
 """Parts of a code, and a code put together from two, at most."""
@@ -144,7 +144,7 @@ def _at_lag(
 
 
 def with_words_apart(vehicle: Vehicle) -> Vehicle:
-    """The vehicle with codes cut where a part of their bits is all that tells a channel's words.
+    """The vehicle with codes cut where a part of their bits alone carries a channel's words.
 
     A lever and the gear that it chooses, side by side, look like one code: as many values as there are pairs.
     """
@@ -166,7 +166,7 @@ def with_words_apart(vehicle: Vehicle) -> Vehicle:
 
 
 def with_words_together(vehicle: Vehicle) -> Vehicle:
-    """The vehicle with codes put together whose bits were cut apart where only both tell a channel's words.
+    """The vehicle with codes put together whose bits were cut apart where only both together carry a channel's words.
 
     A key's code in which one bit is set for the second that the starter turns looks like two flags.
     """
@@ -212,7 +212,7 @@ def _more_together(
     message: VehicleMessage, parts: tuple[VehicleField, VehicleField], name: str,
     channel: tuple[VehicleSeries, tuple[str, ...]], both: WordMatch,
 ) -> bool:  # fmt: skip
-    """Whether two fields tell words together that neither tells alone, each word by a value of its own."""
+    """Whether two fields together carry words that neither carries alone, each word by its own value."""
     alone = [match for part in parts if (match := match_words(message, part, name, channel)) is not None]
     most = max((len(set(match.value_of.values())) for match in alone), default=0)
     return len(set(both.value_of.values())) == len(both.value_of) > most
@@ -221,7 +221,7 @@ def _more_together(
 def _apart(
     message: VehicleMessage, one: VehicleField, name: str, channel: tuple[VehicleSeries, tuple[str, ...]]
 ) -> list[VehicleField]:
-    """A code in the part that tells a channel's words, each by one value, and what is below and above it."""
+    """A code cut into the part that carries a channel's words, each by one value, and what is below and above it."""
     whole = match_words(message, one, name, channel)
     if whole is None or whole.word_share < PART_SHARE or whole.value_share >= LEAST_SHARE:
         return [one]

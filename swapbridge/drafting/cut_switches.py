@@ -1,7 +1,7 @@
 """Drafting room: finds a switch that guess took for the end of the value beside it, and lamps taken for a code.
 
-A switch that moves whenever the value next to it does (a brake switch beside a brake pressure) can't be told from one
-more bit of that value by the bits alone. A person who said when it was pressed tells it.
+A switch that moves whenever the value next to it does (a brake switch beside a brake pressure) can't be distinguished
+from one more bit of that value by the bits alone. A person's note of when it was pressed shows it.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from swapbridge.drafting.recorded_vehicle import VehicleField, VehicleMessage
 from swapbridge.drafting.swap_sources import Swap, find_words
 
 TOLD = 0.97
-"""A single bit must go with what was said this well, both ways, before a field is cut for it."""
+"""A single bit must agree this well with what was noted, both ways, before a field is cut for it."""
 LAMPS = 2
 """Of more bits side by side some may be a state of the engine, which warns of nothing."""
 MOSTLY = 0.6
@@ -83,7 +83,8 @@ def cut_lamps(swap: Swap) -> None:
 
 
 def _shows_cranking(swap: Swap, message: VehicleMessage, one: VehicleField) -> bool:
-    """Whether one value of a code says that the starter turns: a state of the engine; also where nobody said when."""
+    """Whether one value of a code says that the starter turns: a state of the engine; also where its moments were not
+    noted."""
     key = swap.words.get("key_state")
     starts = [] if key is None else [n for n, w in enumerate(key.words) if plain(w) in CRANK_WORDS]
     if key is None or not starts:

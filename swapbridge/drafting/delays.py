@@ -58,7 +58,7 @@ def delayed(kit: Kit, message: VehicleMessage, one: Explained) -> Explained:
 
 
 def find_delay(source: VehicleSeries, times: Floats, raw: Floats) -> float:
-    """How much later `raw` says what the source said, in seconds; 0 where none shows."""
+    """How much later `raw` follows its source, in seconds; 0 where no delay shows."""
     changes = int((np.diff(raw) != 0).sum())
     if changes < LEAST_CHANGES:
         return 0.0

@@ -96,7 +96,7 @@ def _message(kit: Kit, message: VehicleMessage, known: MapMessage | None) -> Dra
 
 
 def parts_of(message: VehicleMessage) -> list[tuple[int | None, VehicleMessage]]:
-    """What every frame of a message says, and what each of its pages says for itself."""
+    """The fields of every frame of a message, and those of each of its pages."""
     pages = () if message.pages is None else sorted(message.pages.fields)
     return [(None, message), *((page, message.of_page(page)) for page in pages)]
 
@@ -117,7 +117,7 @@ def _explained(kit: Kit, message: VehicleMessage, page: int | None, known: MapMe
 
 
 def _no_surer_than_check(message: VehicleMessage, one: Explained) -> Explained:
-    """A field that is no surer than the counter and the checksum of its message, without which nobody takes it."""
+    """A field that is no surer than the counter and the checksum of its message, without which receivers discard it."""
     parts = {} if message.counter is None else {"counter": message.counter[2]}
     parts |= {} if message.checksum is None else {"checksum": message.checksum[1]}
     name = min(parts, key=lambda p: parts[p], default="")

@@ -22,7 +22,7 @@ MARK = "draft:"
 ROUND_DIGITS = 7
 EVIDENCE_DIGITS = 4
 PAGE = "Page"
-"""The signal that tells which page a frame is."""
+"""The signal that selects the page of a frame."""
 GONE = {"host": "EngineComputer", "donor": "StayedBehind"}
 THERE = {"host": "HostModules", "donor": "DonorEngine"}
 NAMED_BY_DRAFT = frozenset({*GONE.values(), *THERE.values()})
@@ -51,7 +51,7 @@ def claims(drafted: Drafted) -> dict[str, Any]:
 
 
 def _page_claim(made: DraftedMessage) -> list[dict[str, Any]]:
-    """The claim of the bits that tell which page a frame is."""
+    """The claim of the bits that select the page of a frame."""
     pages, key = made.message.pages, made.message.key
     if pages is None:
         return []
@@ -146,7 +146,7 @@ def _integrity(message: VehicleMessage) -> list[MapSignal]:
 
 
 def _evidence(confidence: float, **more: str) -> dict[str, float | str]:
-    """How sure a signal is, as `guess` says it of what it found."""
+    """How sure a signal is, in `guess`'s words."""
     return {"confidence": round(confidence, EVIDENCE_DIGITS), **more}
 
 

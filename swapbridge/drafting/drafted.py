@@ -29,11 +29,11 @@ class Drawn:
 
 @dataclass(frozen=True, slots=True)
 class Explained:
-    """One field of an absent message: what it is made of, or that nobody knows.
+    """One field of an absent message: what it is made of, or that this is not known.
 
     `value` and `fallback` are the bridge file's texts; scale, offset and unit are the map's. `seen` holds the sources'
     recorded ranges (text of the source, low, high). `words` says how it was found, `runner_up` what came second,
-    `closes` which recording would tell where it is open.
+    `closes` which recording would settle it where it is open.
     """
 
     layout: Layout
@@ -57,9 +57,9 @@ class Explained:
     kept: bool = False
     """Its value is a safe answer, which 'not available' must not replace."""
     raised: str = ""
-    """The same rule told so high that hardly a frame is told low, where the rule itself is in doubt."""
+    """The same rule raised until hardly a frame is too low, where the rule itself is in doubt."""
     unproved: bool = False
-    """It copies what behaves alike, and its scale rests on a stand-in alone that tells the field badly."""
+    """It copies what behaves alike, and its scale rests only on a stand-in that fits the field badly."""
     fitted: bool = False
     """Its rule was fitted to the recording, every fourth stretch left out; else all of it was looked at."""
     drawn: Drawn | None = None
@@ -67,7 +67,7 @@ class Explained:
     """The page of its message that it is on; None where every frame holds it."""
 
     def claim(self, bus: str, identifier: int, extended: bool) -> dict[str, Any]:
-        """What `draft.json` says of it."""
+        """Its entry in `draft.json`."""
         return ({} if self.page is None else {"page": self.page}) | {
             "bus": bus,
             "id": identifier,
@@ -99,7 +99,7 @@ class Life:
 
 @dataclass(frozen=True, slots=True)
 class DraftedMessage:
-    """An absent message: its fields, its life; `refused` says why it is not sent."""
+    """An absent message: its fields and when it is sent; `refused` says why it is not sent."""
 
     bus: str
     message: VehicleMessage
@@ -122,7 +122,7 @@ class Times:
 
 @dataclass(frozen=True, slots=True)
 class Drafted:
-    """Everything that a draft says."""
+    """Everything in a draft."""
 
     messages: tuple[DraftedMessage, ...]
     times: Times

@@ -1,6 +1,6 @@
 """Drafting room: values of a drafted rule beside the recorded ones, on a stretch that was not used to learn the rule.
 
-The rule's text is worked out with what its sources would have said while the absent computer was recorded: the same
+The rule's text is computed from what its sources would have carried while the absent computer was recorded: the same
 stand-ins that it was learned from. What can't be worked out so (a running total, a state of the translator) is not
 drawn.
 """
@@ -28,7 +28,7 @@ MOST_POINTS = 700
 
 
 class _Unknown(Exception):
-    """Something in a rule that a recording alone does not tell."""
+    """Something in a rule that a recording alone does not show."""
 
 
 @dataclass(frozen=True, slots=True)

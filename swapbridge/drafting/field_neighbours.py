@@ -15,7 +15,7 @@ from swapbridge.drafting.recorded_vehicle import VehicleMessage
 
 MOST_SURE_BESIDE = 0.5
 LEAST_VALUES = 3
-"""Two flags that say only two values together are one flag told twice, or two lamps, and no code."""
+"""Two flags that take only two values together are one flag sent twice, or two lamps, and no code."""
 LEAST_TOGETHER = 2
 """A single change in common says nothing: the key woke both."""
 
@@ -60,7 +60,7 @@ def _touch(a: Layout, b: Layout) -> bool:
 
 
 def _one_code(message: VehicleMessage, layout: Layout, beside: Layout) -> bool:
-    """Whether a code never changed but in the frames in which the one beside it did, so that no frame told them apart.
+    """Whether a code never changed but in the frames in which the one beside it did, so that no frame separates them.
 
     What is measured changes too often for that to say anything.
     """
@@ -75,7 +75,7 @@ def _one_code(message: VehicleMessage, layout: Layout, beside: Layout) -> bool:
 def _other_checksum(message: VehicleMessage, layout: Layout, fields: Sequence[Explained]) -> str:
     """The open byte that may as well be the checksum beside which a field lies; "" where there is none.
 
-    Where one byte is the XOR of all others, so is each of them: the relation does not tell which one was computed. That
+    Where one byte is the XOR of all others, so is each of them: the relation does not show which one was computed. That
     one changes with whatever changes, so a byte that changes less often is none.
     """
     if message.checksum is None:

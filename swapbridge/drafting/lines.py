@@ -16,7 +16,7 @@ class DraftLine:
     """A measured quantity that an expression may use, on the recording where the target was seen.
 
     `text` is its expression (a signal's full name); `plain` the same as a plain number. `step` is how fine the one
-    that will be there is, `channel` what it measures ("" where nobody said).
+    that will be there is, `channel` what it measures ("" where not known).
     """
 
     text: str

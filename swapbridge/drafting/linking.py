@@ -30,11 +30,12 @@ from swapbridge.drafting.swap_sources import Origin, Swap, grid, quantity_lines,
 LINK_BITS = 11.0
 ALIKE = 0.95
 ALIKE_BUT = 1
-"""Two warnings are told apart by more changes that only one of them made."""
+"""Two warnings are distinct if only one of them made more changes than this."""
 STANDS_RPM = 50
 ELSE_SHARE = 0.985
 ELSE_EDGES = 0.1
-"""A flag that measured quantities tell so well, with so few wrong changes a change, may not be the switch it goes with.
+"""A flag that measured quantities predict so well, with so few wrong changes a change, may not be the switch it goes
+with.
 """
 LEAST_SHARE = 0.9
 LEAST_NUMBER_SHARE = 0.5
@@ -110,7 +111,7 @@ def linked_atoms(swap: Swap, bus: str) -> list[Atom]:
 
 
 def _either_warning(swap: Swap, bus: str, atoms: list[Atom]) -> list[Atom]:
-    """Warnings that behave alike in the recording can't be told apart by it: either of them lights the lamp."""
+    """Warnings that behave alike in the recording can't be separated by it: either of them lights the lamp."""
     lit = warning_flags(swap, bus)
     out = []
     for atom in atoms:
@@ -159,14 +160,14 @@ def warns(swap: Swap, message: VehicleMessage, one: VehicleField) -> int | None:
 
 
 def is_measured(message: VehicleMessage, one: VehicleField, lines: Sequence[DraftLine]) -> bool:
-    """Whether measured quantities alone tell a flag, all but without a fault: it may be a flag of the engine's."""
+    """Whether measured quantities alone predict a flag nearly without error: it may be a flag of the engine's."""
     watched = Watched(message.time_s, message.raw(one.layout) == 1, slack_of(message))
     found = explain_flag(watched, [], lines, pairs=True)
     return bool(found) and found[0].share >= ELSE_SHARE and found[0].wrong_edges <= ELSE_EDGES * len(watched.edges)
 
 
 def key_is_on(swap: Swap, times: Floats) -> Bools:
-    """Where the key is on, or may be: lamps are dark without it, which says nothing of what they warn of."""
+    """Where the key is on, or may be: lamps are dark without it, which shows nothing of what they warn of."""
     key = swap.words.get("key_state")
     if key is None:
         return np.ones(len(times), bool)
@@ -176,7 +177,7 @@ def key_is_on(swap: Swap, times: Floats) -> Bools:
 
 
 def first_value(message: VehicleMessage, one: VehicleField) -> int:
-    """The value with which a field wakes: what is said until its source has spoken."""
+    """The value with which a field wakes: it is sent until its source has sent."""
     raw = message.raw(one.layout)
     firsts = raw[np.searchsorted(message.time_s, [b + 1e-6 for b in begins(message)]) - 1]
     values, counts = np.unique(firsts, return_counts=True)

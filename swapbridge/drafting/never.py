@@ -18,9 +18,9 @@ from swapbridge.drafting.swap_sources import LEAST_CHANNEL, Origin, Swap
 LEAST_WAKES = 3
 _MACHINERY = frozenset({j1939.TRANSPORT, j1939.TRANSPORT_DATA, j1939.ADDRESS_CLAIMED, j1939.DM1, j1939.DM2})
 SAME_SHARE = 0.95
-"""A field says a channel if what another field says of it tells its value in this share of the time."""
+"""A field carries a channel if another field that carries it predicts its value in this share of the time."""
 BETTER_TOLD = 0.05
-"""What says another channel so much better is not guarded for what it only goes with."""
+"""A field that carries another channel so much better is not guarded for one that it only moves along with."""
 NOTHING = 0.02
 """A request that comes this near to nothing, as a share of its range, was seen at rest."""
 AUTHENTICATED_BITS = 24
@@ -118,7 +118,7 @@ class NeverDrafted:
 
 
 def unanswered(swap: Swap, bus: str, message: VehicleMessage) -> str:
-    """Why a message is not drafted whose field has a safe answer that nobody has seen, or ""."""
+    """Why a message is not drafted whose field has a safe answer that was never recorded, or ""."""
     for one in message.fields:
         guard = guarded(swap, bus, message, one)
         if guard is not None and guard.safe is None:
@@ -127,7 +127,7 @@ def unanswered(swap: Swap, bus: str, message: VehicleMessage) -> str:
 
 
 def guarded(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField) -> NeverDrafted | None:
-    """What a field must never be guessed as, or None: by the channels that a person or a scan tool said."""
+    """What a field must never be guessed as, or None: by the channels that a person or a scan tool recorded."""
     key = (bus, message.key.identifier, message.key.extended, one.name)
     known = [t for k, t in swap.word_matches.items() if k[:4] == key]
     if not known and one.kind != "number":  # a part of a field that was cut up later
@@ -161,7 +161,7 @@ def guarded(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField) ->
 
 
 def never_off(vehicle: Vehicle) -> list[str]:
-    """Channels that ask the engine for more and that a recording never shows 'off', by what was told of them.
+    """Channels that ask the engine for more and that a recording never shows 'off', by what was recorded of them.
 
     Such a request may be in any bit that never moved, so that nothing of this recording could be sent as recorded.
     """
@@ -181,7 +181,7 @@ def never_off(vehicle: Vehicle) -> list[str]:
 
 
 def _is_plain(match: WordMatch) -> bool:
-    """Whether a field says a channel both ways that nothing guards."""
+    """Whether a field and an unguarded channel predict each other."""
     return (
         min(match.value_share, match.word_share) >= SAME_SHARE
         and _rule_of(match.channel, tuple(match.value_of)) is None
@@ -189,7 +189,7 @@ def _is_plain(match: WordMatch) -> bool:
 
 
 def differs_from_channel(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField, channel: str) -> bool:
-    """Whether another field of its bus says a channel better, and this one says something else than that."""
+    """Whether another field of its bus carries a channel better, and this one carries something else."""
     word = swap.words.get(channel)
     matches = {k: t for k, t in swap.word_matches.items() if k[0] == bus and k[4] == channel}
     if word is None or not matches:
@@ -202,7 +202,7 @@ def differs_from_channel(swap: Swap, bus: str, message: VehicleMessage, one: Veh
 
 
 def _shows_answer_due(swap: Swap, message: VehicleMessage, one: VehicleField, guard: NeverDrafted) -> bool:
-    """Whether a code tells at least if the safe answer is due, as a gear does of a lever."""
+    """Whether a code shows at least when the safe answer is due, as a gear does for a lever."""
     word = swap.words[guard.channel]
     answers = [word.words.index(w) for w in _answers(guard.answer, word.words)]
     answered = np.isin(word.series.value, answers).astype(np.float64)
@@ -215,7 +215,7 @@ def tellers(
 ) -> dict[str, frozenset[str]]:
     """Signals that will be there and say what the driver does, by the channel that a person told.
 
-    A flag of the donor's engine computer is none if measured quantities tell it all but without a fault (`measured`):
+    A flag of the donor's engine computer is none if measured quantities predict it nearly without error (`measured`):
     in this recording the driver braked whenever the engine overran, which is no reason to report a brake.
     """
     out: dict[str, set[str]] = {}

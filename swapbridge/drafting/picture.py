@@ -17,7 +17,7 @@ WIDTH = 96
 def message_picture(made: DraftedMessage) -> list[str]:
     """The bits of a message, the highest of a byte first, a letter a field, with a line of words for each letter.
 
-    ``.`` never moved, ``#`` is the counter, ``+`` the checksum, ``=`` tells the page, ``%`` is another
+    ``.`` never moved, ``#`` is the counter, ``+`` the checksum, ``=`` selects the page, ``%`` is another
     field on each of several pages, ``*`` moved and is no field's. No line is wider than 96 columns.
     """
     message = made.message

@@ -25,7 +25,7 @@ PLAIN_UNITS = {
     "temperature": "degC", "speed": "km/h", "pressure": "kPa", "torque": "Nm", "rotational speed": "rpm",
     "voltage": "V", "ratio": "%", "mass flow": "g/s",
 }  # fmt: skip
-"""The units that both vehicles are reckoned in, by kind: one scan tool says degF, another degC."""
+"""The units that both vehicles are reckoned in, by kind: one scan tool reports degF, another degC."""
 ASLEEP_S = 1.5
 """A bus that is silent for longer has slept."""
 
@@ -68,7 +68,7 @@ class VehicleField:
 
 @dataclass(frozen=True, slots=True)
 class Pages:
-    """What a message says in turn: the bits that tell the page, the order, and the fields of each page.
+    """The pages of a message: the bits that select the page, the order, and the fields of each page.
 
     `order` holds raw values as they come after each other, with repeats; `confidence` is that of the bits.
     """

@@ -49,7 +49,7 @@ def open_swap(
     Raises
     ------
     InputError
-        A recording is missing, or tells nothing: which, and what to record.
+        A recording is missing, or shows nothing: which, and what to record.
     """
     for kind, words in WANTED.items():
         if kind not in captures:
@@ -90,9 +90,9 @@ def open_host(
     progress: Progress | None = None,
     executor: Executor | None = None,
 ) -> Swap:
-    """The host beside a donor that does not exist: one that says every quantity that the old engine's computer said.
+    """The host beside a donor that does not exist: one that sends every quantity that the old engine's computer sent.
 
-    What is drafted from it tells what a donor's computer must send, before one is bought.
+    A draft from it shows what a donor's computer must send, before one is bought.
 
     Parameters
     ----------
@@ -113,7 +113,7 @@ def open_host(
     Raises
     ------
     InputError
-        A recording is missing, or tells nothing: which, and what to record.
+        A recording is missing, or shows nothing: which, and what to record.
     """
     for kind in ("host", "host unplugged"):
         if kind not in captures or not len(captures[kind]):
@@ -139,7 +139,7 @@ def open_host(
 
 
 def _asked_for(host: Vehicle, alive: frozenset[tuple[int, bool]]) -> Vehicle:
-    """A donor that says in the old computer's layout what somebody measured of the old engine, and nothing else."""
+    """A donor that sends, in the old computer's layout, what was measured of the old engine, and nothing else."""
     messages = {
         key: replace(
             m, time_s=m.time_s + APART_S,

@@ -34,7 +34,7 @@ APART_S = 1e6
 """How far behind the host's recording the donor's lies on the common clock."""
 TOOL_LAG_S = 0.15
 ALWAYS = 0.998
-"""A field that tells a channel's words this well never errs but where it changes."""
+"""A field that carries a channel's words this well is wrong only where it changes."""
 ECHO_TOLD = 0.97
 LEAST_LEAPS, LEAP, LEAPS_SHARE = 4, 0.2, 0.9
 MOST_COMPARED = 4000
@@ -42,7 +42,7 @@ LEAST_SAME_CHANGES = 3
 SAME_CHANGE_S = 0.4
 LEADS_SHARE = 0.9
 FIRST_HAND = 10.0
-"""A module of the host says what is done to the vehicle before the donor's computer does, which only heard of it."""
+"""A module of the host reports what is done to the vehicle before the donor's computer, which only hears of it."""
 LEAST_CHANNEL = 0.5
 """A field's channel is believed from this confidence on; where there is only one candidate, from half of it."""
 ENGINE_CHANNELS = frozenset({
@@ -68,7 +68,7 @@ class Origin:
 
 @dataclass(frozen=True, slots=True)
 class Quantity:
-    """A numeric channel: its values on the common clock and the signal that will say it (None: nobody)."""
+    """A numeric channel: its values on the common clock and the signal that will carry it (None: none)."""
 
     channel: str
     unit: str
@@ -86,7 +86,7 @@ class Quantity:
 
 @dataclass(frozen=True, slots=True)
 class Word:
-    """A channel of words: what was said on the common clock, and the signal that will tell it."""
+    """A channel of words: its words on the common clock, and the signal that will carry them."""
 
     channel: str
     words: tuple[str, ...]
@@ -121,7 +121,7 @@ class Swap:
 
 
 def gather(host: Vehicle, donor: Vehicle, host_unplugged: Vehicle | None, donor_alone: Vehicle | None) -> Swap:
-    """Who will be there, and what each quantity is said by.
+    """Who will be there, and which signal carries each quantity.
 
     Raises
     ------
@@ -140,7 +140,7 @@ def gather(host: Vehicle, donor: Vehicle, host_unplugged: Vehicle | None, donor_
 
 
 def _donor_echoes(swap: Swap) -> frozenset[tuple[str, int, bool, str]]:
-    """Fields in which the donor's computer repeats what a module of the host says now: they would hear themselves."""
+    """Fields in which the donor's computer repeats what a module of the host sends now: they would hear themselves."""
     out = set()
     for (bus, identifier, extended, name, channel), found in swap.word_matches.items():
         word = swap.words.get(channel)
@@ -156,7 +156,7 @@ def _donor_echoes(swap: Swap) -> frozenset[tuple[str, int, bool, str]]:
 def _heard_back(swap: Swap) -> frozenset[tuple[str, int, bool, str]]:
     """Codes of the donor's computer that only repeat one of a module that stayed behind: it would hear its own echo.
 
-    Two codes are one where each tells the other. The computer's is the source only if it changes first.
+    Two codes are one where each predicts the other. The computer's is the source only if it changes first.
     """
     out = set()
     gone = [m for k, m in swap.donor.messages.items() if k not in swap.donor_alive]
@@ -173,7 +173,7 @@ def _heard_back(swap: Swap) -> frozenset[tuple[str, int, bool, str]]:
 
 
 def _one_code(a: VehicleSeries, b: VehicleSeries) -> bool:
-    """Whether each of two codes tells the other, all but where they change, and both changed often enough to say so."""
+    """Whether each of two codes predicts the other, except where they change, and both changed often enough."""
     times = a.time_s[:: max(1, len(a.time_s) // MOST_COMPARED)]
     x, y = (np.unique(s.at(times), return_inverse=True)[1] for s in (a, b))
     table = np.zeros((x.max() + 1, y.max() + 1))
@@ -195,9 +195,9 @@ def _leads(a: VehicleSeries, b: VehicleSeries) -> bool:
 def _repeaters(
     host: Vehicle, unplugged: Vehicle | None, alive: frozenset[tuple[int, bool]]
 ) -> frozenset[tuple[str, int, bool, str]]:
-    """Fields of remaining modules that carry what the engine computer said.
+    """Fields of remaining modules that carry what the engine computer sent.
 
-    They follow a channel of the engine, or say one value without it that they never said with it: a default.
+    They follow a channel of the engine, or have one value without it that they never had with it: a default.
     """
     out = set()
     for key in alive:
@@ -218,7 +218,7 @@ def _repeaters(
 
 
 def find_words(swap: Swap) -> None:
-    """Which field tells the words of each channel."""
+    """Which field carries the words of each channel."""
     channels = {bus: word_channels(swap.vehicle(bus)) for bus in (swap.host.bus, swap.donor.bus)}
     best: dict[str, tuple[float, Origin, WordMatch]] = {}
     for bus, known in channels.items():
@@ -234,7 +234,7 @@ def find_words(swap: Swap) -> None:
                         continue
                     rank = found.word_share + 0.1 * found.value_share
                     rank += FIRST_HAND * (bus == swap.host.bus)
-                    rank += found.word_share >= ALWAYS  # whatever else it says: another that errs at times is none
+                    rank += found.word_share >= ALWAYS  # one that is wrong at times comes after
                     if found.word_share >= least_share(len(found.word_of)) and (
                         name not in best or rank > best[name][0]
                     ):
@@ -254,7 +254,7 @@ def find_words(swap: Swap) -> None:
 def _word_series(
     swap: Swap, bus: str, name: str, words: tuple[str, ...], channel: tuple[VehicleSeries, tuple[str, ...]]
 ) -> VehicleSeries:
-    """The words as the field says them that tells them best, else as they were said."""
+    """The words from the field that carries them best, else as they were recorded."""
     matches = [(found.word_share, k) for k, found in swap.word_matches.items() if k[0] == bus and k[4] == name]
     if matches:
         share, key = max(matches, key=lambda t: t[0])
@@ -278,7 +278,7 @@ def _joined(parts: list[VehicleSeries]) -> VehicleSeries:
 
 
 def word_atoms(swap: Swap, bus: str = "") -> list[Atom]:
-    """A condition for every word of every channel; for the fields of a bus only those that somebody will tell."""
+    """A condition for every word of every channel; for the fields of a bus only those that a signal will carry."""
     out = []
     for word in swap.words.values():
         how: How = "echo" if word.origin is not None and word.origin.bus == bus else "copy"
@@ -367,7 +367,7 @@ def _find_quantities(swap: Swap) -> None:
 
 
 def _sent_by_absent_module(swap: Swap, channel: str) -> bool:
-    """Whether a donor's module that stayed behind said a channel, which the donor's computer then only heard."""
+    """Whether a donor's module that stayed behind sent a channel, which the donor's computer then only received."""
     return any(
         f.channel == channel and f.channel_confidence >= LEAST_CHANNEL
         for k, m in swap.donor.messages.items() if k not in swap.donor_alive for f in m.fields

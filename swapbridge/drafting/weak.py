@@ -1,7 +1,7 @@
 """Drafting room: gives channels that barely moved (a voltage, an outside temperature) to the field that follows them.
 
-`guess` claims a channel only where luck can be ruled out. A draft needs less: with both vehicles' recordings the wrong
-field has to be wrong in both, and what is drafted from one is marked as unsure.
+`guess` claims a channel only where chance can be ruled out. A draft needs less: with both vehicles' recordings the
+wrong field has to be wrong in both, and what is drafted from one is marked as unsure.
 """
 
 from __future__ import annotations

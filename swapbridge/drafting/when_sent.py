@@ -32,7 +32,7 @@ def life_of(swap: Swap, bus: str, message: VehicleMessage) -> Life:
     vehicle = swap.vehicle(bus)
     moments = spans(message.time_s, max(1.5, 4 * message.period_s))
     after_wake = _since([a for a, _ in moments], [a for a, _ in vehicle.wakes], 0.02)
-    late_s = 0.02 + _key_period_s(swap)  # the key was turned before the frame that says so
+    late_s = 0.02 + _key_period_s(swap)  # the key was turned before the frame that shows it
     after_key = _since([a for a, _ in moments], key_moments(swap, bus, on=True), late_s, vehicle.wakes)
     limit_s = max(WITH_BUS_S, message.period_s * 1.05)
     soon = len(after_wake) > 0 and float(np.median(after_wake)) <= limit_s
@@ -58,7 +58,7 @@ def life_of(swap: Swap, bus: str, message: VehicleMessage) -> Life:
 
 
 def key_moments(swap: Swap, bus: str, *, on: bool) -> list[float]:
-    """When the key was turned on (or off) in a vehicle's recording, as a module says it; none if no one does."""
+    """When the key was turned on (or off) in a vehicle's recording, as a module reports it; none if no one does."""
     key = swap.words.get("key_state")
     if key is None or key.origin is None:
         return []
@@ -170,7 +170,7 @@ def shared_times(swap: Swap) -> Times:
 def _after_run(swap: Swap) -> int:
     """From key-off to the last frame of the host's modules that are gone, in ms, so short that it is never too long.
 
-    The frame that says 'off' is late by up to its period.
+    The frame that reports 'off' is late by up to its period.
     """
     gone = [m for k, m in swap.host.messages.items() if k not in swap.host_alive and m.period_s and m.period_s < 0.15]
     found = []
@@ -185,7 +185,7 @@ def _after_run(swap: Swap) -> int:
 
 
 def _key_period_s(swap: Swap) -> float:
-    """How late at most the frame is that says 'off'."""
+    """How late at most the frame with 'off' is."""
     key = swap.words.get("key_state")
     return 0.0 if key is None or key.origin is None else key.origin.message.period_s
 

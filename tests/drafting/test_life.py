@@ -121,7 +121,7 @@ def test_times_that_differ_from_wake_to_wake_are_none() -> None:
 
 
 def test_what_is_shared_is_never_too_long() -> None:
-    """The frame that says 'off' is late by up to its period. 5.53 s were sent where the last frame came after 5."""
+    """The frame that reports 'off' is late by up to its period. 5.53 s were sent where the last frame came after 5."""
     ends = (1.0, 0.93, 0.97)
     times = np.concatenate([w + np.arange(ON, OFF + end, 0.01) for (w, _), end in zip(WAKES, ends, strict=True)])
     one = message(0x100, 0.01, ON, OFF)

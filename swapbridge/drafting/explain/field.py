@@ -43,9 +43,9 @@ MOST_FLAGS = 4
 LEAST_FRAMES = 3
 """A value that fewer frames have is none that could be learned."""
 PARTLY_EXPLAINED = 0.5
-"""How sure at most where a field has values that its source has no word for, or bits beside it that nothing tells."""
+"""How sure at most where a field has values that its source has no word for, or unexplained bits beside it."""
 SOME_CODES = 0.94
-"""How sure at most where codes may come that no recording held: a gear that nobody drove in."""
+"""How sure at most where codes may come that no recording held: a gear that was never used."""
 MOST_CODE_BITS = 4
 LEAST_CODES = 3
 BETTER = 0.015
@@ -59,7 +59,7 @@ def explain_field(kit: Kit, message: VehicleMessage, one: VehicleField, allowed:
     if guard is not None and guard.safe is not None and not _is_something_else(kit, message, one, guard):
         return [_explain_guarded(kit, message, one, guard)]
     by_words = _by_words(kit, message, one)
-    if by_words is not None and by_words.confidence <= PARTLY_EXPLAINED:  # some of its values are never said so
+    if by_words is not None and by_words.confidence <= PARTLY_EXPLAINED:  # some of its values have no word
         whole = explain_choice(kit, message, one)
         by_words = by_words if whole.how == "open" else whole
     made = [by_words] if by_words is not None else _explained(kit, message, one, allowed)
@@ -86,13 +86,13 @@ def _without_switches(kit: Kit, message: VehicleMessage, one: VehicleField) -> l
 
 
 def _part(kit: Kit, message: VehicleMessage, part: VehicleField) -> Explained:
-    """One bit of a field that was cut: what a person said of it counts as for a field that guess found."""
+    """One bit of a field that was cut: a person's note counts as for a field that guess found."""
     note_words(kit, message, part)
     return _by_words(kit, message, part) or explain_choice(kit, message, part)
 
 
 def note_words(kit: Kit, message: VehicleMessage, part: VehicleField) -> None:
-    """Keep what a person said of a field that was not known as one when words were looked for."""
+    """Keep a person's notes on a field that did not exist when words were looked for."""
     for name, channel in word_channels(kit.swap.vehicle(kit.bus)).items():
         found = match_words(message, part, name, channel)
         if found is not None:
@@ -108,7 +108,7 @@ def _jumps(message: VehicleMessage, one: VehicleField, part: VehicleField) -> bo
 
 
 def _explained(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> list[Explained]:
-    """The explanations of a field that nobody says by words."""
+    """The explanations of a field that no words describe."""
     if one.kind == "number":
         number = explain_number(kit, message, one, allowed)
         few = len(np.unique(message.raw(one.layout))) <= 12
@@ -122,7 +122,8 @@ def _explained(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: fr
 
 
 def _at_still_bits(kit: Kit, message: VehicleMessage, one: VehicleField, whole: Explained) -> list[Explained]:
-    """A choice cut at every bit of it that stood still, where each part is told better than the whole; else nothing."""
+    """A choice cut at every bit of it that stood still, where each part is explained better than the whole; else
+    nothing."""
     parts = runs_apart(one, message.moved, 1)
     if len(parts) < 2:
         return []
@@ -132,10 +133,10 @@ def _at_still_bits(kit: Kit, message: VehicleMessage, one: VehicleField, whole: 
 
 
 def _in_bits(kit: Kit, message: VehicleMessage, one: VehicleField, whole: Explained) -> list[Explained]:
-    """A choice as flags of one bit each, where those are told better than its values are; else nothing.
+    """A choice as flags of one bit each, where those are explained better than its values are; else nothing.
 
     Two flags beside each other that mostly moved together look like one choice. Where every bit is lit as a lamp is, it
-    is several lamps unless the donor's own code tells it whole: an engine's state.
+    is several lamps unless the donor's own code explains all of it: an engine's state.
     """
     parts = in_bits(message, one)
     if len(parts) < 2 or (len(parts) > MOST_FLAGS and whole.how != "open"):
@@ -158,8 +159,8 @@ def _in_bits(kit: Kit, message: VehicleMessage, one: VehicleField, whole: Explai
 def _is_something_else(kit: Kit, message: VehicleMessage, one: VehicleField, guard: NeverDrafted) -> bool:
     """Whether a field only goes with what the driver does, as 'at idle' goes with the brake.
 
-    Two things must say so: a field of this bus says the channel better and this one differs from it, and a measured
-    quantity tells this one all but without a fault.
+    Both must hold: a field of this bus carries the channel better and this one differs from it, and a measured
+    quantity explains this one nearly without error.
     """
     if one.kind != "flag" or not differs_from_channel(kit.swap, kit.bus, message, one, guard.channel):
         return False
@@ -167,7 +168,7 @@ def _is_something_else(kit: Kit, message: VehicleMessage, one: VehicleField, gua
 
 
 def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard: NeverDrafted) -> Explained:
-    """A field that is only ever said after a real one: a copy of what says so, else its safe answer, open."""
+    """A field that may only follow a real one: a copy of that one, else its safe answer, open."""
     ends, first = one.layout.raw_range, str(guard.safe)
     limits = (str(ends[0]), str(ends[1])) if guard.fixed and one.layout.length > 1 else None
     if not guard.fixed:
@@ -188,9 +189,9 @@ def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard
 
 
 def _echo_of_code(kit: Kit, message: VehicleMessage, one: VehicleField) -> Explained | None:
-    """A code that is, value by value, what one message of a module that stays says: no guess at what the driver does.
+    """A code that is, value by value, a copy of one message of a module that stays: no guess at what the driver does.
 
-    The code may have been cut apart there, so that a value is told by two fields together.
+    The code may have been cut apart there, so that two fields together carry a value.
     """
     by_message: dict[str, list[Atom]] = {}
     for atom in kit.atoms:
@@ -206,7 +207,8 @@ def _echo_of_code(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expla
 
 
 def codes_apart(kit: Kit, message: VehicleMessage) -> dict[str, list[Explained]]:
-    """Flags side by side that are one code, which the other vehicle's own code tells whole: by the name of each flag.
+    """Flags side by side that are one code, which the other vehicle's own code explains as a whole: by the name of each
+    flag.
 
     A state of the engine whose bits mostly changed alone looks like several flags, and some of those like lamps.
     """
@@ -242,7 +244,7 @@ def _runs_from(start: int, flags: frozenset[int]) -> list[Layout]:
 
 
 def _of_code(kit: Kit, message: VehicleMessage, one: VehicleField, atoms: Sequence[Atom]) -> Explained | None:
-    """A choice of three or more values that codes tell, each, the other vehicle's among them; else None."""
+    """A choice of three or more values, each explained by codes, the other vehicle's among them; else None."""
     if len(np.unique(message.raw(one.layout))) < LEAST_CODES or guarded(kit.swap, kit.bus, message, one) is not None:
         return None
     made = explain_choice(replace(kit, lines=(), atoms=tuple(atoms)), message, one)
@@ -251,7 +253,7 @@ def _of_code(kit: Kit, message: VehicleMessage, one: VehicleField, atoms: Sequen
 
 
 def _carries_channel(kit: Kit, text: str, guard: NeverDrafted) -> bool:
-    """Whether every signal of an expression really says what a guarded field is about."""
+    """Whether every signal of an expression really carries what a guarded field is about."""
     return named_within(text, kit.tellers.get(guard.channel, frozenset()))
 
 
@@ -259,7 +261,7 @@ def _carries_channel(kit: Kit, text: str, guard: NeverDrafted) -> bool:
 
 
 def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField, answer: int | None = None) -> Explained | None:
-    """A choice that says the words of a channel that another module will say: value by value."""
+    """A choice that carries the words of a channel that another module will carry: value by value."""
     best: tuple[float, Explained] | None = None
     for word in kit.swap.words.values():
         key = (kit.bus, message.key.identifier, message.key.extended, one.name, word.channel)
@@ -296,12 +298,12 @@ def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField, answer: int 
 
 
 def _has_spare_codes(one: VehicleField, used: int) -> bool:
-    """Whether a field could say more codes than were said."""
+    """Whether a field could hold more codes than were used."""
     return one.layout.length > 1 and used < 1 << one.layout.length
 
 
 def _has_spare_bits(one: VehicleField, used: int) -> bool:
-    """Whether a field has more bits than what it said needs: three words leave one code of two bits over anyway."""
+    """Whether a field has more bits than its values need: three words leave one code of two bits over anyway."""
     return one.layout.length > 1 and used <= 1 << (one.layout.length - 1)
 
 
@@ -409,7 +411,7 @@ def _missed(best: Sequence[Condition]) -> str:
 
 
 def _brief_share(watched: Watched, found: Condition) -> float:
-    """The share that is right; of a value that never lasted, whether most of its changes were said."""
+    """The share that is right; of a value that never lasted, whether most of its changes were predicted."""
     if (watched.far & watched.truth).any():
         return found.share
     return float(2 * found.wrong_edges <= len(watched.edges))

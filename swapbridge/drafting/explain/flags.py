@@ -76,7 +76,7 @@ class Watched:
         return float(right / yes + (no - wrong) / no) / 2 if min(yes, no) > 0.05 else 0.0
 
     def wrong_edges(self, predicted: Bools) -> int:
-        """Changes said that did not happen, and those that happened and were not said."""
+        """Predicted changes that did not happen, and those that happened and were not predicted."""
         changes = self.times[1:][predicted[1:] != predicted[:-1]]
         if not len(self.edges) or not len(changes):
             return len(self.edges) + len(changes)
@@ -88,7 +88,7 @@ class Watched:
         )
 
     def price_of(self, predicted: Bools, bits: float) -> tuple[float, float, float, int]:
-        """(price, share, share of the worse half, wrong changes) of what is said at the watched times."""
+        """(price, share, share of the worse half, wrong changes) of a prediction at the watched times."""
         share = self.share(predicted)
         wrong = self.wrong_edges(predicted)
         return bits + EDGE_BITS * wrong + 400 * (1 - share), share, 0.0, wrong
@@ -182,7 +182,7 @@ def _two(
             holds = a.predicted == want
             more = [t for line, x in zip(lines, samples, strict=True) for t in _thresholds(watched, line, x, holds)]
             for b in [*first[n + 1 :], *more]:
-                if b.key == a.key or (a.text and a.text == b.text):  # a word and the field that says it are one
+                if b.key == a.key or (a.text and a.text == b.text):  # a word and the field that carries it are one
                     continue
                 predicted = (a.predicted & b.predicted) if want else (a.predicted | b.predicted)
                 make = partial(_joined, a.make, b.make, word)
@@ -193,7 +193,7 @@ def _two(
 
 
 def _occasions(watched: Watched, alone: Bools, both: Bools) -> int:
-    """How many times one condition alone says something else than both together."""
+    """How many times one condition alone differs from both together."""
     other = (alone != both) & watched.far
     return int(np.count_nonzero(other[1:] & ~other[:-1])) + int(other[:1].any())
 

@@ -50,7 +50,7 @@ class Kit:
     codes: frozenset[str]
     """Signals that will be there and say one of three or more codes."""
     tellers: Mapping[str, frozenset[str]]
-    """Signals that will be there and say what the driver does, by the channel that a person told."""
+    """Signals that will be there and carry what the driver does, by the channel that a person recorded."""
 
 
 def kit_for(swap: Swap, bus: str) -> Kit:
@@ -82,7 +82,7 @@ def named_within(text: str | None, allowed: frozenset[str]) -> bool:
 def open_field(
     kit: Kit, message: VehicleMessage, one: VehicleField, words: str, closes: str, high: bool = False
 ) -> Explained:
-    """A field that nobody knows how to make: its most common value, or the highest one; a warning is lit."""
+    """A field that has no known rule: its most common value, or the highest one; a warning is lit."""
     raw = message.raw(one.layout)
     values, counts = np.unique(raw, return_counts=True)
     value = int(raw.max()) if high else int(values[counts.argmax()])

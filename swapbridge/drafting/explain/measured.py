@@ -43,7 +43,7 @@ NICE_RATIOS = tuple(
 )
 NEAR_RATIO = 0.025
 NOT_ALIKE = 0.04
-"""A field that a formula of its own tells so much better than the other vehicle's rule is another function."""
+"""A field that its own formula fits so much better than the other vehicle's rule is another function."""
 LEAST_HELD_OUT = 0.8
 SEEN_MARGIN = 0.1
 """A learned formula is believed this share of its recorded range beyond it."""
@@ -66,11 +66,11 @@ MADE_OF_LOAD = frozenset({"manifold_pressure", "engine_load", "air_flow", "throt
 STANDS_RPM = 50
 LEAST_TORQUE_BITS = 7
 LEAST_BELOW = 0.03
-"""How far below what it says of a standing engine a torque goes in overrun, as a share of its span."""
+"""How far below its value at a standing engine a torque goes in overrun, as a share of its span."""
 TOLD_WELL = 0.95
 """A copy of what behaves alike has a scale of its own where its stand-in is right in this share of the frames."""
 MOST_LOW = 0.015
-"""A torque that its rule tells low in a larger share of the frames is told so high that no more of them are low."""
+"""A torque that its rule makes too low in a larger share of the frames is raised until no more are too low."""
 EXACT = 0.99
 """A learned formula is sure where this share of frames is right on both halves of the evidence."""
 LEAST_HEAT = 0.5
@@ -192,9 +192,9 @@ def _repeats_old_torque(kit: Kit, message: VehicleMessage, one: VehicleField, fo
 
 
 def _raised(kit: Kit, measured: Measured, formula: Formula, layout: Layout) -> str:
-    """The formula with so much added that it is told low in hardly a frame; "" where it is not told low anyway.
+    """The formula raised until it is too low in hardly a frame; "" where it is not too low anyway.
 
-    What goes down while the load goes up has no such side: nobody knows what it is.
+    What goes down while the load goes up has no such side: what it is remains unknown.
     """
     loads = [q.series.at(measured.times) for n, q in kit.swap.quantities.items() if n in LOADS]
     together = [float(np.corrcoef(x, measured.value)[0, 1]) for x in loads if np.ptp(x) > 0]
@@ -210,9 +210,9 @@ def _scaled_plainly(kit: Kit, measured: Measured, linked: LinkedLine, formula: F
     """Whether a copy's scale is more than a fit to a stand-in: both standing engines say the same, and it doubles.
 
     What a bigger engine makes of the same manifold pressure is more, so that the fit gives a scale of the two engines,
-    not of the two fields. A stand-in that is made of the torque that tools told of both engines is free of that. Else
-    a fit that goes through what both say of a standing engine, and comes out as one resolution halved or doubled, is
-    taken for that of the fields.
+    not of the two fields. A stand-in that is made of the torque that scan tools reported of both engines is free of
+    that. Else a fit that goes through what both say of a standing engine, and comes out as one resolution halved or
+    doubled, is taken for that of the fields.
     """
     if "actual_torque" in linked.channels:
         return True
@@ -236,7 +236,7 @@ def _scaled_plainly(kit: Kit, measured: Measured, linked: LinkedLine, formula: F
 
 
 def _fits_simply(formula: Formula) -> bool:
-    """Whether a formula of one or two quantities tells a field all but without a fault."""
+    """Whether a formula of one or two quantities fits a field nearly without error."""
     return len(formula.lines) <= 2 and min(formula.share, formula.held_out) >= GOOD
 
 
@@ -258,7 +258,7 @@ def _formula_within_reach(kit: Kit, message: VehicleMessage, measured: Measured)
 
 
 def _of_coolant(kit: Kit, measured: Measured, formula: Formula) -> Formula:
-    """A needle of heat shows the coolant where that tells as many frames as another temperature does.
+    """A needle of heat shows the coolant where that fits as many frames as another temperature does.
 
     All temperatures rise together while a sound engine warms up, and only the coolant's is hot when its engine is.
     """
@@ -285,7 +285,7 @@ def _reached(kit: Kit, message: VehicleMessage, line: DraftLine) -> bool:
 
 
 def may_be_request(raw: Floats) -> bool:
-    """Whether a field rests on one end of what it says nearly all the time, as a request does."""
+    """Whether a field rests on one end of its range nearly all the time, as a request does."""
     values, counts = np.unique(raw, return_counts=True)
     rest = float(values[counts.argmax()])
     return bool(counts.max() > REQUEST_SHARE * len(raw) and rest in (values[0], values[-1]))
@@ -302,7 +302,7 @@ def _resting_apart(formula: Formula, measured: Measured) -> float:
 
 
 def _goes_with_load(kit: Kit, measured: Measured) -> bool:
-    """Whether a value goes with load or heat, said by anybody: also where the other vehicle does not say it."""
+    """Whether a value goes with load or heat, whoever carries it: also where the other vehicle does not."""
     for channel in sorted(LOAD_AND_HEAT):
         quantity = kit.swap.quantities.get(channel)
         series = kit.swap.vehicle(kit.bus).channel(channel) if quantity is None else quantity.series
@@ -399,10 +399,10 @@ def _moving_bits(one: VehicleField) -> Layout:
 
 
 def separates_running(message: VehicleMessage, atom: Atom, line: DraftLine) -> bool:
-    """Whether a condition on engine speed only tells a running engine from one that stands.
+    """Whether a condition on engine speed only separates a running engine from one that stands.
 
     Such a condition holds at any higher speed as well: beyond the recorded speeds it must not say that the engine
-    stands, since power steering and more hang on it.
+    stands, since power steering and more depend on it.
     """
     if line.channel != "engine_speed":
         return False
@@ -416,7 +416,7 @@ def recorded_ranges(
 ) -> tuple[tuple[str, str, str], ...]:
     """Where a rule learned from these lines is believed: their recorded ranges and a margin, once for each source.
 
-    `hotter` goes on believing a condition on a temperature that nobody recorded so hot: a fan that runs from 98 degC
+    `hotter` goes on believing a condition on a temperature that was never recorded so hot: a fan that runs from 98 degC
     runs at 120 as well.
     """
     out: dict[str, tuple[str, str, str]] = {}
@@ -430,7 +430,7 @@ def recorded_ranges(
 
 
 def _is_needle(formula: Formula, message: VehicleMessage, span: float) -> bool:
-    """Whether heat alone moves a formula up by most of what it says, whatever else it leans on: a needle goes hot."""
+    """Whether heat alone moves a formula up by most of its range, whatever else is in it: a needle goes hot."""
     lines = formula.lines
     usual = {line.text: float(np.median(line.series.at(message.time_s))) for line in lines}
     for line in lines:

@@ -335,7 +335,7 @@ def _grown(sums: Sums, best: Solved) -> Solved:
 
 
 def _products(sums: Sums, value: Floats) -> list[Solved]:
-    """Two quantities and their product, of the pair that tells most so: one step at a time never comes there.
+    """Two quantities and their product, of the pair that explains most: one step at a time never comes there.
 
     A pedal that asks for less at higher speeds is such a product: each step on the way to it looks worse than a knot.
     """

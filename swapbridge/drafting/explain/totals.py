@@ -18,7 +18,7 @@ LEAST_FIT = 0.99
 
 @dataclass(frozen=True, slots=True)
 class Total:
-    """A total: its expression, what it follows, and how well the climb of held-out windows is told (R squared)."""
+    """A total: its expression, what it follows, and how well the climb of held-out windows is predicted (R squared)."""
 
     text: str
     words: str

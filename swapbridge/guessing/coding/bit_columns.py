@@ -1,6 +1,6 @@
 """Guessing room: the frames of one identifier as plain columns, and the pairs of neighbouring frames that are studied.
 
-Everything below works on these columns alone, so one identifier is one task, whoever runs it.
+Everything below works on these columns alone, so one identifier is one task in any process.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy.typing as npt
 from swapbridge.capture.capture import Capture, FrameKey
 
 FEW_FRAMES = 8
-"""With fewer frames than this nothing can be said of an identifier."""
+"""With fewer frames than this an identifier is not judged."""
 LONG_GAP_NS = 2_000_000_000
 """A silence longer than this (and than ten periods) is a seam: frames on its two sides are no neighbours."""
 

@@ -1,4 +1,4 @@
-"""Guessing room: what a field's lowest bits tell of the bits above them: they carry into these."""
+"""Guessing room: what a field's lowest bits show of the bits above them: they carry into these."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def carry_saving(
 ) -> Floats:
     """Bits that the movement of a field's lowest bits saves in telling that of the bits above them.
 
-    Only what their direction tells is counted: that two fields move at the same moments makes them no single one.
+    Only their direction counts: two fields that move at the same moments are not one for that.
 
     Parameters
     ----------

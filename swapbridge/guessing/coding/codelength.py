@@ -26,7 +26,8 @@ WIDEST_STATES = 16
 """Bits of the longest field that may be a list of states: two fields that move at the same moments, joined, would learn
 each other's states, and no enumeration is so wide."""
 TURNS_BITS = 3
-"""Bits of the narrowest field whose direction is told by where it came from: narrower ones are flags and their like."""
+"""Bits of the narrowest field whose direction is predicted from where it came from: narrower ones are flags and the
+like."""
 COARSE_BITS = (2, 3, 4, 5)
 """How many of the lowest bits may keep to a grid."""
 FEWEST_OTHERS = 3
@@ -392,7 +393,7 @@ def _states_bits(
     """Code length of a field as a list of states: when it changes, and to which of the states it ever takes.
 
     Infinite where there are too many states to be called that. With the values `before` given, whether it changes is
-    told in the light of whether it just did.
+    predicted from whether it just did.
     """
     mask = np.uint64((1 << length) - 1 if length < 64 else 2**64 - 1)
     a, b = old & mask, new & mask
@@ -469,7 +470,7 @@ def company_saving(
     """Bits that the movement of another part of the payload saves in telling when each candidate moves.
 
     At start-up, or when a value turns invalid, everything changes at once. That fields move in the same frames then
-    says nothing of their being one, once something farther off is seen to move there too.
+    is no sign that they are one, once something farther off moves there too.
 
     Parameters
     ----------
@@ -498,7 +499,7 @@ def company_saving(
     now, before = moved[chosen], moved_before[chosen]
     for at_least in OTHERS_MOVE:
         company = share >= at_least
-        company &= (company @ weight <= RARE * weight.sum())[:, None]  # what is common tells of copies, not of events
+        company &= (company @ weight <= RARE * weight.sum())[:, None]  # what is common shows copies, not events
         kind = 4 * before + 2 * company + now
         count = weighted_counts(kind.astype(np.int16), weight, 8).reshape(-1, 2, 2, 2) / heavy
         split = adaptive_bits(count).sum(axis=(1, 2))
@@ -580,6 +581,6 @@ def candidate_bits(
 
 
 def in_steps(bits: Floats) -> Floats:
-    """Code lengths in steps of `FINEST_BITS`: what is equal but for the order of its sums ties, whoever added it up."""
+    """Code lengths in steps of `FINEST_BITS`: lengths that differ only by the order of a sum are equal."""
     out: Floats = np.rint(bits / FINEST_BITS) * FINEST_BITS
     return out

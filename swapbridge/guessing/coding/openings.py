@@ -1,8 +1,8 @@
 """Guessing room: fields that are all ones until their module has a value, and then move on together.
 
 All ones is how a message says 'not available' (SAE J1939-71 has it so for every parameter). The jump from there to the
-first value is no step of the quantity: the first value has to be told anyway, as that of any other field has, and what
-comes before is told by its end. So a field's history is counted from its first value on, and what it costs is to be
+first value is no step of the quantity: the first value has to be stated anyway, as for any other field, and what comes
+before is determined by its end. So a field's history is counted from its first value on, and what it costs is to be
 called such a field at all.
 """
 
@@ -18,7 +18,7 @@ from swapbridge.guessing.coding.bit_columns import Pairs
 FEWEST_FALLS = 6
 """Bits that must leave all ones in one step: so many fall together when values come, hardly otherwise."""
 FEWEST_STEPS = 3
-"""Steps of the sample, the last one away from there: a payload that jitters is at ones for a frame or two by luck."""
+"""Steps of the sample, the last one away from there: a payload that jitters is at ones for a frame or two by chance."""
 OPENING_BITS = 3.0
 """Naming one field of an opening: each of the parts into which a field is cut pays it."""
 RESTING_BITS = 4.0
@@ -52,7 +52,7 @@ class Opening:
     def price(self, bits: npt.NDArray[np.intp]) -> float:
         """What a candidate with these bits, least significant first, costs beside its history after the opening.
 
-        One bit has no code to spare for 'not available': that it fell just then has to be said.
+        One bit has no code to spare for 'not available': that it fell just then has to be stated.
         """
         moving = np.flatnonzero(self.moves[bits])
         resting = int(moving[0]) if len(moving) else 0

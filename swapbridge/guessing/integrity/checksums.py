@@ -28,7 +28,7 @@ SHARE = 0.995
 EQUATIONS = 10
 """Payloads beyond those that any function could be fitted to."""
 EXPLAINED_BITS = 40.0
-"""Bits of the field's own history that an affine function must tell, beyond those that name it."""
+"""Bits of the field's own history that an affine function must explain, beyond those that name it."""
 OF_THEIR_OWN = 3
 """Bits of a check that are no mere copies of one other bit, at least."""
 FLIPS = 12
@@ -63,7 +63,8 @@ class FoundChecksum:
         Other messages of the vehicle that keep to the same formula, what differs following from the identifier; where
         it only follows a counter, those whose check stands at the same place.
     distinguished : int or None
-        Where it only follows a counter: 2 it can't count by itself, 1 it counts in another step, 0 told by habit alone.
+        Where it only follows a counter: 2 it can't count by itself, 1 it counts in another step, 0 decided by habit
+        alone.
     tied : Sum or None
         A sum of other units that every payload keeps to as well (`tied_units.py`).
     same_units : int
@@ -248,7 +249,7 @@ def _all_targets(table: _PayloadTable, counters: list[FoundCounter]) -> list[Fou
     width = table.payload.shape[1]
     usable = table.live
     related = np.concatenate([np.ones((len(table.bits), 1), np.uint8), table.bits[:, usable]], axis=1)
-    # a first look on few rows tells where no relation at all is possible
+    # a first look at few rows shows where no relation at all is possible
     null = relations(related[: 4 * related.shape[1] + 64])[:, 1:]
     in_relation = np.zeros(len(table.live), bool)
     in_relation[np.flatnonzero(usable)] = null.any(axis=0) if len(null) else False
@@ -484,7 +485,8 @@ def _try_affine(
 def _explained_bits(
     features: npt.NDArray[np.uint8], outputs: npt.NDArray[np.uint8], coefficients: npt.NDArray[np.uint8]
 ) -> float:
-    """Bits of the outputs' histories that are told, less those that name the functions: what seldom flips says little.
+    """Bits of the outputs' histories that are explained, less those that name the functions: what seldom flips shows
+    little.
 
     A function is named by one bit for each of the inputs' dimensions, or by which few of the inputs are in it.
     """

@@ -1,4 +1,4 @@
-"""Guessing room: rolling counters. A counter predicts itself; lost frames are told by the clock, wraps may be early."""
+"""Guessing room: rolling counters. A counter predicts itself; lost frames show by the clock, wraps may be early."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ LOSSY_SHARE = 0.7
 FEWEST_NEAR = 3
 CLOCK_BITS = 60.0
 """Steps by one (or by two) there must be among frames that the clock has nearest to each other; how many of these do
-where the clock tells so many bits of all steps."""
+where the clock explains so many bits of all steps."""
 CARRIES = 0.7
 FEWEST_OVER = 4
 """Share of steps that a longer quantity takes alike where its lower bits go round and where not; rounds needed."""
@@ -139,7 +139,7 @@ def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = Non
                         counter = replace(counter, counter=Counter(0, (1 << length) - 1), wraps=0)
                     into.append(_at(counter, tuple(int(b) for b in bits[:length])))
                     break
-    for some in (found, few_left):  # what goes on frame by frame stands before what only the clock bears out
+    for some in (found, few_left):  # what goes on frame by frame goes before what only the clock confirms
         some.sort(key=lambda c: (-len(c.positions), -c.share, c.positions))
     kept: list[FoundCounter] = []
     used: set[int] = set()
@@ -438,7 +438,7 @@ def _lossy_down(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], length
 
 
 def _clock_bits(step: npt.NDArray[np.int64], sendings: npt.NDArray[np.float64], span: int) -> float:
-    """Bits of the steps that the clock tells: against all sizes being alike, what is left over being learned."""
+    """Bits of the steps that the clock explains: against all sizes being alike, what is left over being learned."""
     off = (step - np.rint(sendings).astype(np.int64)) % span
     left = float(adaptive_bits(np.bincount(off, minlength=span).astype(np.float64)))
     return len(step) * float(np.log2(span)) - left
@@ -484,7 +484,7 @@ def _slow_counter(
         wraps = min(int((new < old).sum()), int((new > old).sum()))
         if sum(in_turn) % modulus == 0:
             continue
-        # what goes on by one and rests in between, never otherwise, is told from a clock by fewer rounds
+        # what goes on by one and rests in between, never otherwise, is distinguished from a clock by fewer rounds
         exact = bool(same.all()) and modulus == 1 << length and sorted(in_turn) == [*[0] * (every - 1), 1]
         if wraps < ((EXACT_ROUNDS if steps < LONG_EXACT else 1) if exact else max(4, 2 * span // steps)):
             continue

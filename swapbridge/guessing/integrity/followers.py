@@ -30,7 +30,7 @@ Ints = npt.NDArray[np.int64]
 
 
 class _Pair(NamedTuple):
-    """A counter, a field that is a function of it, and how plainly the two are told apart (0: not at all)."""
+    """A counter, a field that is a function of it, and how plainly the two are distinguished (0: not at all)."""
 
     counter: FoundCounter
     positions: tuple[int, ...]
@@ -51,7 +51,7 @@ def follower_of_counter(
     counters : sequence of FoundCounter
         What counts in it.
     places : mapping of int to int, optional
-        Where other messages of the vehicle have their checks, as `place_of` tells it, and how many do.
+        Where other messages of the vehicle have their checks, by `place_of`, and how many do.
     """
     alike = places or {}
     pairs = [pair for counter in counters for pair in _pairs(columns, counter)]

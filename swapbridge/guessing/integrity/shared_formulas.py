@@ -1,4 +1,4 @@
-"""Guessing room: checks that one message alone can't prove, and what the rest of the vehicle says of them.
+"""Guessing room: checks that one message alone can't prove, and what the rest of the vehicle shows of them.
 
 Where little but a counter moves, a checksum looks like a copy of it. If the same formula, at the same place, is proven
 in other messages of the vehicle it is a checksum all the same.
@@ -18,7 +18,7 @@ from swapbridge.guessing.integrity.checksums import EQUATIONS, FoundChecksum
 from swapbridge.guessing.integrity.sums import unit_totals
 
 Signature = tuple[str, int, int, int, int]
-"""Formula, width, byte (from the end where negative), how its constant is told (0 as it is, 1 after the identifier's
+"""Formula, width, byte (from the end where negative), how its constant is given (0 as it is, 1 after the identifier's
 bytes), constant."""
 CLEARLY = 2
 """How many times as many messages must speak for one place as for another."""
@@ -62,7 +62,8 @@ def possible_checks(columns: BitColumns) -> tuple[tuple[FoundChecksum, tuple[Sig
 
 
 def _signatures(name: str, byte: int, width: int, constant: int, after: int) -> tuple[Signature, ...]:
-    """One formula at one place, told in every way in which other messages may have it: makers count from either end."""
+    """One formula at one place, written in every way in which other messages may have it: makers count from either
+    end."""
     return tuple(
         (name, 8, place, form, value) for place in (byte, byte - width) for form, value in ((0, constant), (1, after))
     )
@@ -119,8 +120,8 @@ def vehicle_crcs(proven: Sequence[tuple[int, FoundChecksum]]) -> dict[Crc, int]:
     Parameters
     ----------
     proven : sequence of (payload bytes, FoundChecksum)
-        Every check found, and how long its message is. A CRC is told for a message of 8 bytes that ends in it, or, with
-        `coverage` counted from 1, begins with it.
+        Every check found, and how long its message is. A CRC is stated for a message of 8 bytes that ends in it, or,
+        with `coverage` counted from 1, begins with it.
     """
     tally: Tally[Crc] = Tally()
     for width, found in proven:

@@ -145,7 +145,7 @@ def fit_sum(
     own : tuple of int
         Bytes the field stands in.
     odd : tuple of int or None
-        Bytes that GF(2) algebra says have an odd factor, where it could tell.
+        Bytes that have an odd factor by GF(2) algebra, where that decides it.
     counter : (N,) int64 or None
         Counter values, to allow a constant for each.
     share_needed : float

@@ -1,7 +1,8 @@
 """Guessing room: a check of four bits that a sum of bytes gives as well as one of nibbles: the vehicle's others decide.
 
 Where only lower nibbles move, both hold in every payload and differ in a constant; they part as soon as an upper one
-does. A maker writes one formula into every module, so messages in which only one of the two holds tell the others.
+does. A maker writes one formula into every module, so messages in which only one of the two holds decide for the
+others.
 """
 
 from __future__ import annotations

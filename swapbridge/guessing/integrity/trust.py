@@ -136,8 +136,8 @@ MUX_WEIGHTS: Floats = np.array([0.68, 0.53, 0.0, 0.0])
 FIELD_WEIGHTS: Floats = np.array([2.31, 0.42, 0.22, -1.01, -1.12, -0.77, -0.18, -0.28, 0.0, -1.86, 0.0, -0.33])
 WEIGHTS = {"field": FIELD_WEIGHTS, "counter": COUNTER_WEIGHTS, "checksum": CHECK_WEIGHTS, "mux": MUX_WEIGHTS}
 BY_HABIT = 0.7
-"""The most that is said where two go in step, or one relation gives several fields, and only habit tells which is the
-check: invented vehicles keep to the habit, and so can't say how many makers do."""
+"""The highest confidence where two go in step, or one relation gives several fields, and only habit decides which is
+the check: invented vehicles keep to the habit, and so can't say how many makers do."""
 
 
 def by_habit(alike: int) -> float:

@@ -2,7 +2,7 @@
 
 A maker writes one formula into every module. What differs between messages then follows from the identifier, so one
 message that moves proves the form for twenty that stand still: each of those must meet a constant that is known
-beforehand. Where a relation is symmetrical (all nibbles add up to a constant) the vehicle tells where its check is.
+beforehand. Where a relation is symmetrical (all nibbles add up to a constant) the vehicle shows where its check is.
 """
 
 from __future__ import annotations
@@ -275,7 +275,7 @@ def _at_its_place(messages: Sequence[_JointMessage], formula: _CheckFormula) -> 
         holds = [h for h in formula.members[at] if h.unit in (None, unit)]
         open_choice = len(units) > 1 and max(h.equations for h in formula.members[at]) == 0
         if open_choice and plain[place] < PLAIN:
-            # counter and check in step: where no others tell which is which, habit does
+            # counter and check in step: where no others show which is which, habit decides
             unit = max(units, key=lambda u: (u >= width - per_byte, u < per_byte, -u))
             holds = [h for h in formula.members[at] if h.unit in (None, unit)]
             check = _check(columns, formula.family, unit, holds[0], plain[unit - ends[at]])

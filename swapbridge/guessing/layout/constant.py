@@ -26,7 +26,7 @@ def constant_bits(
     payload : (N, B) uint8
         Payloads of one identifier; B is the longest of them at least.
     length : (N,) uint8
-        Bytes of each; what a shorter frame lacks says nothing about a byte.
+        Bytes of each; bytes that a shorter frame lacks are not counted.
     selector : Layout or None
         The multiplexer, where the identifier has one.
     """

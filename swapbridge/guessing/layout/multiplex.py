@@ -27,7 +27,7 @@ GAIN_BITS = 40.0
 BIT_GAIN = 8.0
 """Bits it must save on a single bit that is called multiplexed."""
 HALF_BEARS = 0.25
-"""Share of its fair share that either half of the recording must bear out: a page may well stand still in one."""
+"""Share of its fair share that either half of the recording must confirm: a page may well stand still in one."""
 DECIDED = 0.9
 """Share of frames in which one value comes with one value of another field, for the first to decide the second."""
 FINER_SAVES = 1.5
@@ -272,7 +272,7 @@ def _holds_in(
     decided: npt.NDArray[np.bool_],
     total: float,
 ) -> bool:
-    """Whether part of a recording bears its fair share, or nearly, of what the selector saves in all of it.
+    """Whether part of a recording has its fair share, or nearly, of what the selector saves in all of it.
 
     `plain` is what the part's bits cost without it.
     """

@@ -57,7 +57,7 @@ def vehicle_order(messages: Sequence[Sequence[CutBits]]) -> OrderPrices:
     """The vehicle's habits, from all identifiers cut in either byte order.
 
     Makers keep to one byte order, in a message nearly without exception; a field whose order the frames leave open is
-    then read in that order. What each message says for an order weighs as much as it is sure of it.
+    then read in that order. Each message's preference for an order weighs as much as it is sure of it.
     """
     evidence = np.array([_order_evidence(parts) for parts in messages]).reshape(-1, 2)
     lead = TEMPER * (evidence[:, LITTLE] - evidence[:, BIG])

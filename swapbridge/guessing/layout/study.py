@@ -61,13 +61,13 @@ MUX_SHARE_WITHOUT_TURNS = 0.08
 """What a multiplexer must save, in bits and as a share of the whole payload; and as a share where its values come in no
 fixed order."""
 MUX_MEMORY_BITS = 0.05
-"""What each value of a selector in no order may tell of the next."""
+"""How much each value of a selector in no order may predict of the next."""
 MUX_STEP_FOR_STEP = 0.8
 """Correlation of steps from which on one quantity moves with another."""
 FEWEST_TURNS = 12
 """Turns that those before must have foretold, at least."""
 MUX_LOOKS_BACK = 3
-"""Values before the next one in whose light it may be told."""
+"""Values before the next one that may be used to predict it."""
 MUX_SHARE_OF_END = 0.2
 MUX_SHARE_OF_COUNTER = 0.25
 """What it must save of the bits that it decides, where it looks like one end of a quantity, or where it counts."""
@@ -252,7 +252,7 @@ def _decided_by(selector: npt.NDArray[np.int64], other: npt.NDArray[np.int64]) -
 
 
 def _at_random(columns: BitColumns, mux: FoundMux) -> bool:
-    """Whether its values come as if drawn by lot: each tells hardly anything of the next. Contents have a memory."""
+    """Whether its values come as if drawn by lot: each predicts hardly anything of the next. Contents have a memory."""
     value = raw_values(columns.payload, layout_from_positions(mux.positions))
     size = int(value.max()) + 1
     old, new = value[:-1][~columns.breaks[1:]], value[1:][~columns.breaks[1:]]
@@ -372,7 +372,7 @@ def find_exact(columns: BitColumns, given: FoundChecksum | None = None) -> list[
     counting = [c.positions for c in exact.counters]
     if not counting or find_multiplexer(columns, counting, exact.taken) is None:
         return [*map(checksum_field, exact.checksums), *counter_fields(exact.counters, exact.checksums, columns)]
-    # a multiplexer that comes in turns counts as well: only the whole study tells which of the two it is
+    # a multiplexer that comes in turns counts as well: only the whole study shows which of the two it is
     found = study(columns, given)
     fields = [checksum_field(c) for c in found.checksums]
     counters = [c for part in found.parts if part.mux_value is None for c in part.counters]

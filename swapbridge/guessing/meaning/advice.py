@@ -1,4 +1,4 @@
-"""Guessing room, meaning side: what this capture can't tell, and the recording that would."""
+"""Guessing room, meaning side: what this capture can't show, and the recording that would."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def next_recording(channel: str) -> str:
 def describe_channel(
     target: PreparedChannel, chance: Chance | None, messages: Sequence[FoundMessage], from_tool: bool
 ) -> dict[str, Any]:
-    """One channel as data: how it moved, whether luck can be tested, its lag, its followers."""
+    """One channel as data: how it moved, whether chance can be tested, its lag, its followers."""
     followers = [(f.confidence, f.lag_s) for m in messages for f in m.fields if f.stimulus == target.name]
     lags = [lag for confidence, lag in followers if confidence >= LIKELY and lag is not None]
     return {

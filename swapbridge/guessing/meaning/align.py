@@ -102,7 +102,7 @@ class PreparedChannel:
 
 
 def prepare(channel: Channel) -> PreparedChannel:
-    """Measure what a channel itself can tell: noise, step, movement, memory."""
+    """Measure a channel itself: noise, step, movement, memory."""
     order = np.argsort(channel.time_s, kind="stable")
     time = np.asarray(channel.time_s, np.float64)[order]
     value = np.asarray(channel.value, np.float64)[order]

@@ -1,7 +1,7 @@
-"""Guessing room, meaning side: how well would *some* field have fitted a channel by luck?
+"""Guessing room, meaning side: how well would *some* field have fitted a channel by chance?
 
-The channel is shifted round the capture many times; the best fit over all fields at each shift is what luck gives, the
-number of fields counted in. Shifts shorter than the channel's own memory are no luck and are left out.
+The channel is shifted round the capture many times; the best fit over all fields at each shift is what chance gives,
+the number of fields counted in. Shifts shorter than the channel's own memory are not chance and are left out.
 """
 
 from __future__ import annotations
@@ -16,12 +16,12 @@ POINTS = 1024
 """Samples that a channel is thinned to before it is shifted."""
 USUAL_LAG_S = 0.2
 FEWEST_INDEPENDENT = 4.0
-"""Fewer independent shifts than this tell nothing of luck."""
+"""Fewer independent shifts than this are no measure of chance."""
 
 
 @dataclass(frozen=True, slots=True)
 class Chance:
-    """What luck gives for one channel.
+    """What chance gives for one channel.
 
     Attributes
     ----------
@@ -78,7 +78,7 @@ def shifted_best(series: FieldSeries, target: PreparedChannel) -> Floats:
 
 
 def judge_luck(best: Floats, target: PreparedChannel) -> Chance:
-    """Fit luck's tail to the best correlations at all shifts that are long enough.
+    """Fit the tail of chance to the best correlations at all shifts that are long enough.
 
     Parameters
     ----------

@@ -75,7 +75,7 @@ def coarseness(fit: Fit, target: PreparedChannel) -> float:
 
 
 def luck(target: PreparedChannel) -> float:
-    """Powers of ten against luck: how rarely unrelated steps would fall together with the channel's, at most 8.
+    """Powers of ten against chance: how rarely unrelated steps would fall together with the channel's, at most 8.
 
     One step may be met anywhere within the lags that are tried, each further one within some 0.4 s.
     """
@@ -98,8 +98,8 @@ LUCKY_FIELDS = 30
 def probability(values: Floats) -> float:
     """Probability that the field follows the channel, from `features`.
 
-    A channel that stepped once or twice is met by some of a vehicle's fields by plain luck, however well it fits: that
-    many wrong ones are expected beside the right one.
+    A channel that stepped once or twice is met by some of a vehicle's fields by plain chance, however well it fits:
+    that many wrong ones are expected beside the right one.
     """
     model = float(1 / (1 + np.exp(-np.clip(values @ WEIGHTS, -30, 30))))
     by_luck = float(LUCKY_FIELDS * 10.0 ** -(4.0 * (float(values[NAMES.index("luck")]) + 1.0)))
@@ -110,7 +110,7 @@ def table_probability(table: TableFit) -> float:
     """Probability that a field's values stand for a channel's words.
 
     Grows with what the table gains beyond the commonest word on held-out stretches, and with the number of changes it
-    met: two changes can be met by luck, ten can't.
+    met: two changes can be met by chance, ten can't.
     """
     gain = min(table.gain, max(table.held, 0.0) + 0.1)
     logit = 14.0 * (gain - 0.85) + 1.2 * np.log2(max(table.changes, 1) / 4)

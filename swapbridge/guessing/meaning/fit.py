@@ -1,4 +1,4 @@
-"""Guessing room: one field against one channel: lag, robust scale and offset, and what the residual tells.
+"""Guessing room: one field against one channel: lag, robust scale and offset, and what the residual shows.
 
 The heart of telling a follower from a field that merely moves with a channel: a follower's residual is noise, one
 sample knows nothing of the next; a related field's residual has shape. So the mean product of *neighbouring*

@@ -1,7 +1,7 @@
 """Guessing room, meaning side: layouts corrected by meaning: low bits joined to the field above them.
 
 The low bits of a quantity that jitters look like noise, and a cut by code length alone may take them for a field of
-their own. But where the upper part follows a channel, the lower part tells: added to it, it makes the fit finer if it
+their own. But where the upper part follows a channel, the lower part shows: added to it, it makes the fit finer if it
 belongs there and coarser if it doesn't, sample by sample.
 """
 
@@ -140,7 +140,7 @@ def _shrunk(field: FoundField, layout: Layout) -> FoundField:
 
 
 def doubt_left(message: MessageFields, capture: Capture, index: int, fit: Fit, target: PreparedChannel) -> float:
-    """What the fit leaves of the doubt about a field's layout: a factor, 1 where it tells nothing.
+    """What the fit leaves of the doubt about a field's layout: a factor, 1 where it shows nothing.
 
     A field whose top bits are wrong does not fit at all. Its low end is settled where no bits lie below it that could
     be its own, or where those that do make the fit clearly coarser; and once more where its own lowest byte makes the

@@ -1,6 +1,6 @@
 """Guessing room, meaning side: which field follows which stimulus channel, with what scale and offset, and how surely.
 
-fields ──match (per identifier)──▶ fits ──luck, rivals, snapped numbers──▶ probability ──▶ one claim a field
+fields ──match (per identifier)──▶ fits ──chance, rivals, snapped numbers──▶ probability ──▶ one claim a field
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ def attach_meaning(
     messages : tuple of FoundMessage
         The fields, meaning attached.
     advice : tuple of str
-        What this capture can't tell, and what to record next.
+        What this capture can't show, and what to record next.
     channels : dict
         A description of every channel: movement, chance, lag, how many fields follow it.
     """

@@ -1,7 +1,7 @@
 """Guessing room: several captures of one vehicle as one, laid end to end: evidence adds up, a field must fit in all.
 
-Everything downstream (layouts, lag, fit, held-out stretches, luck) then works on the one long recording; the seams are
-gaps like any other.
+Everything downstream (layouts, lag, fit, held-out stretches, chance) then works on the one long recording; the seams
+are gaps like any other.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Guessing room, meaning side: parameters of public J1939 groups: their layout and meaning are known, not guessed.
 
 Only on a bus that `surveying.groups_heard` recognised. What the frames show still counts: a parameter is named where it
-held a measurement, and a channel is said to be followed where the comparison found so.
+held a measurement, and a channel counts as followed where the comparison found so.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def _named(message: FoundMessage, group: ReceivedGroup) -> FoundMessage:
     known = FoundGroup(number, source, public.name if public else "", group.words)
     if public is None or any(f.mux is not None for f in message.fields):
         return replace(message, group=known)
-    # a parameter that was not available all along says nothing, and nothing else stands there either
+    # a parameter that was never available shows nothing, and nothing else stands there either
     taken = {p for one in public.parameters for p in one.layout.positions}
     kept = [left for f in message.fields if (left := _outside(f, taken)) is not None]
     fields = [_field(one, message.fields) for one in group.there]

@@ -1,7 +1,7 @@
 """Guessing room, meaning side: a switch that stands inside a field becomes a flag of its own.
 
 Where a bit always moves together with its neighbours (the fan goes up whenever the compressor comes on), the payload
-alone can't tell it from them, and they are cut as one enumeration. A channel of on and off can: a bit that changes
+alone can't separate it from them, and they are cut as one enumeration. A channel of on and off can: a bit that changes
 whenever the channel does, the same way round, and never else, is what it shows.
 """
 
@@ -82,7 +82,7 @@ def _bit_that_follows(
         at = np.flatnonzero(np.diff(bit)) + 1
         if len(at) != len(when):
             continue
-        late = when - time[at]  # a channel tells later than the bus
+        late = when - time[at]  # a channel reports later than the bus
         steady = float(np.ptp(late)) <= JITTER_S + 2 * float(np.median(np.diff(time)))
         same = (bit[at] == 1) == on
         if steady and -JITTER_S <= float(np.median(late)) <= LAGS_S[-1] and (same.all() or not same.any()):
