@@ -177,8 +177,8 @@ def test_asking_on_a_bus_with_threads_and_a_clock(monkeypatch: pytest.MonkeyPatc
         stop.set()
         thread.join()
     assert result.exit_code == 0, result.output
-    said = json.loads((tmp_path / "out.json").read_text())
-    (module,) = said["modules"]
+    data = json.loads((tmp_path / "out.json").read_text())
+    (module,) = data["modules"]
     found = [code["text"] for code in module["codes"] if code["service"] == "19 02"]
     assert found == [f"B1{n:03X}-00" for n in range(0x100, 0x114)] + ["U0100-87"]
     assert module["remarks"] == []
@@ -186,5 +186,5 @@ def test_asking_on_a_bus_with_threads_and_a_clock(monkeypatch: pytest.MonkeyPatc
 
 def test_a_key_press_ends_asking(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("swapbridge.asking.heavy.LISTEN_NS", 50 * MS)
-    said = ask(parse_bus("host=virtual:dtc-stop"), Questions(), stop=lambda: True)
-    assert said.ended_by == "stopped by the user"
+    answers = ask(parse_bus("host=virtual:dtc-stop"), Questions(), stop=lambda: True)
+    assert answers.ended_by == "stopped by the user"

@@ -20,12 +20,12 @@ def of(answers: Answers, answer: str) -> dict[str, Code]:
 
 
 def test_a_whole_car_has_no_network_codes() -> None:
-    said = Car().asked()
-    assert said.ended_by == "done"
-    assert [one.answer for one in said.modules] == ["7E8", "7E9", "7EE"]
-    assert [one.name for one in said.modules] == ["engine computer", "transmission", "module 7EE"]
-    assert not any(code.about for one in said.modules for code in one.codes)
-    engine = of(said, "7E8")
+    answers = Car().asked()
+    assert answers.ended_by == "done"
+    assert [one.answer for one in answers.modules] == ["7E8", "7E9", "7EE"]
+    assert [one.name for one in answers.modules] == ["engine computer", "transmission", "module 7EE"]
+    assert not any(code.about for one in answers.modules for code in one.codes)
+    engine = of(answers, "7E8")
     assert engine["P0128"].status == ("stored",)
     assert engine["P0128-00"].status == ("pending", "confirmed", "failed since cleared")
     assert engine["P0128-00"].extended == "01 05"
@@ -34,14 +34,14 @@ def test_a_whole_car_has_no_network_codes() -> None:
 def test_who_misses_the_engine_computer_says_so() -> None:
     car = Car(engine=False)
     car.bench.idle(8.0)
-    said = car.asked()
-    assert [one.answer for one in said.modules] == ["7E9", "7EE"]
-    lost = of(said, "7E9")["U0100-87"]
+    answers = car.asked()
+    assert [one.answer for one in answers.modules] == ["7E9", "7EE"]
+    lost = of(answers, "7E9")["U0100-87"]
     assert (lost.about, lost.missed) == ("lost communication", "engine computer")
     assert {"failed now", "failed this cycle", "pending"} <= set(lost.status)
     assert lost.words == "lost communication with engine computer: message missing"
     assert lost.source == "from memory of SAE J2012"
-    assert of(said, "7EE")["U0100-00"].missed == "engine computer"
+    assert of(answers, "7EE")["U0100-00"].missed == "engine computer"
 
 
 def test_a_wrong_checksum_is_invalid_data_not_lost_communication() -> None:
@@ -94,8 +94,8 @@ def test_the_key_that_goes_off_ends_asking() -> None:
 def test_a_moving_vehicle_is_not_asked() -> None:
     car = Car()
     car.vehicle.speed_kmh = 6
-    said = car.asked()
-    assert said.ended_by.startswith("the vehicle is moving (6 km/h)")
+    answers = car.asked()
+    assert answers.ended_by.startswith("the vehicle is moving (6 km/h)")
     assert not any(request[0] in (0x03, 0x19, 0x22) for request in car.transmission.requests)
 
 
@@ -114,8 +114,8 @@ def test_a_vehicle_that_begins_to_move_is_left_alone() -> None:
 def test_speed_from_the_vehicles_own_traffic_counts_too() -> None:
     car = Car()
     car.bench.nodes.append(Cyclic(0x1A0, 20 * MS, lambda t: bytes([60])))
-    said = car.asked(Questions(speed_of=lambda word, data: float(data[0]) if word == 0x1A0 else None))
-    assert said.ended_by.startswith("the vehicle is moving (60 km/h)")
+    answers = car.asked(Questions(speed_of=lambda word, data: float(data[0]) if word == 0x1A0 else None))
+    assert answers.ended_by.startswith("the vehicle is moving (60 km/h)")
     assert car.bench.sent == []
 
 
@@ -129,17 +129,17 @@ def test_another_scan_tool_ends_asking() -> None:
 @pytest.mark.parametrize("word", [0x7DF, 0x7E1, 0x7E6])
 def test_an_identifier_that_carries_traffic_is_never_asked(word: int) -> None:
     car = Car()
-    said = car.asked(Questions(forbidden=frozenset({word})))
+    answers = car.asked(Questions(forbidden=frozenset({word})))
     assert word not in {sent for _, sent, _ in car.bench.sent}
-    assert any("own traffic" in words for words in said.notes)
+    assert any("own traffic" in words for words in answers.notes)
 
 
 def test_traffic_heard_while_listening_counts_as_well() -> None:
     car = Car()
     car.bench.nodes.append(Cyclic(0x7E6, 100 * MS, lambda t: b"\xfe\xdc\xba\x98\x76\x54\x32\x10"))
-    said = car.asked()
+    answers = car.asked()
     assert 0x7E6 not in {sent for _, sent, _ in car.bench.sent}
-    assert any("7E6" in words for words in said.notes)
+    assert any("7E6" in words for words in answers.notes)
 
 
 def test_a_module_at_an_address_of_its_own_is_asked_when_it_is_given() -> None:
@@ -148,8 +148,8 @@ def test_a_module_at_an_address_of_its_own_is_asked_when_it_is_given() -> None:
     car.bench.nodes.append(radio)
     assert "5A8" not in [one.answer for one in car.asked().modules]
     questions = Questions(addresses={0x5A8: 0x5A0}, names={"5A8": "radio"})
-    said = car.asked(questions)
-    module = next(one for one in said.modules if one.answer == "5A8")
+    answers = car.asked(questions)
+    module = next(one for one in answers.modules if one.answer == "5A8")
     assert module.name == "radio"
     assert [code.text for code in module.codes] == ["U0104-00"]
 
@@ -200,8 +200,8 @@ def test_status_bits_that_the_module_does_not_keep_are_not_told() -> None:
 
 
 def test_a_module_lists_whom_it_can_miss() -> None:
-    said = Car().asked()
-    assert next(one for one in said.modules if one.answer == "7E9").watches == ("U0100-87", "U0401-83")
+    answers = Car().asked()
+    assert next(one for one in answers.modules if one.answer == "7E9").watches == ("U0100-87", "U0401-83")
 
 
 def test_nothing_is_cleared() -> None:
@@ -220,9 +220,9 @@ def test_nobody_there_is_said() -> None:
 
 
 def test_answers_go_through_a_file_unchanged() -> None:
-    said = Car(engine=False).asked()
-    assert answers_from(said.to_dict()) == said
-    assert replace(said, bus="other") != said
+    answers = Car(engine=False).asked()
+    assert answers_from(answers.to_dict()) == answers
+    assert replace(answers, bus="other") != answers
 
 
 class Odd(Server):
@@ -327,11 +327,11 @@ def test_long_answers_of_several_modules_interleave() -> None:
 
 
 def test_what_was_not_checked_is_told() -> None:
-    told = " ".join(Car(engine=False).asked().notes)
-    assert "no recording of this bus was given" in told
-    assert "speed" not in told  # the transmission offers it by service 01
+    notes = " ".join(Car(engine=False).asked().notes)
+    assert "no recording of this bus was given" in notes
+    assert "speed" not in notes  # the transmission offers it by service 01
     car = Car(engine=False)
     car.transmission.obd = False
-    told = " ".join(car.asked(Questions(forbidden=frozenset({0x123}))).notes)
-    assert "no vehicle speed was heard" in told
-    assert "no recording" not in told
+    notes = " ".join(car.asked(Questions(forbidden=frozenset({0x123}))).notes)
+    assert "no vehicle speed was heard" in notes
+    assert "no recording" not in notes

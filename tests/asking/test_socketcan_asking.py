@@ -62,11 +62,11 @@ def test_the_kernels_iso_tp_carries_long_answers() -> None:
                     physical.send(answer)
 
     with running(step):
-        said = ask(HOST, Questions())
+        answers = ask(HOST, Questions())
     physical.close()
     functional.close()
-    assert said.ended_by == "done"
-    (found,) = said.modules
+    assert answers.ended_by == "done"
+    (found,) = answers.modules
     assert found.identification["VIN"] == "NOT A REAL VIN 01"
     assert len([code for code in found.codes if code.service == "19 02"]) == 61
     assert "U0100-87" in [code.text for code in found.codes]
@@ -93,13 +93,13 @@ def test_the_kernels_j1939_announces_and_answers() -> None:
                 engine.sendto(faults + quads[0], (LINK, socket.J1939_NO_NAME, 0xFECB, address[3]))
 
     with running(step):
-        said = ask(HOST, Questions(protocol="j1939"))
+        answers = ask(HOST, Questions(protocol="j1939"))
     engine.close()
-    (found,) = said.modules
+    (found,) = answers.modules
     assert [code.text for code in found.codes if code.service == "DM1"] == [
         "SPN 110 FMI 0",
         "SPN 639 FMI 9",
         "SPN 190 FMI 2",
     ]
     assert len([code for code in found.codes if code.service == "DM2"]) == 4
-    assert said.ended_by == "done"
+    assert answers.ended_by == "done"

@@ -19,7 +19,7 @@ import numpy as np
 from swapbridge.capture.capture import Capture
 from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import checksum_from_dict
-from tests.benchmarks.judging import EXACT, Guessed, Told, compare, guess_of
+from tests.benchmarks.judging import EXACT, Comparison, Guessed, compare, guess_of
 from tests.benchmarks.seals import FORMULAS, RARE
 from tests.benchmarks.vehicles import invent
 
@@ -116,7 +116,7 @@ def main() -> None:
         args.claims.write_text(json.dumps(claims))
 
 
-def count(mine: Tally[str], told: Told) -> None:
+def count(mine: Tally[str], told: Comparison) -> None:
     """Add what one vehicle's guess is worth."""
     for kind in EXACT:
         mine[f"found {kind}"] += told.found[kind]

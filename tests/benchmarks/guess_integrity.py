@@ -167,9 +167,9 @@ def from_vehicles(seed: int, count: int) -> list[Claim]:
 
 def from_set(folder: Path) -> list[Claim]:
     """Claims on one labelled recording, those outside its labels left out."""
-    told = json.loads((folder / "truth.json").read_text())
+    data = json.loads((folder / "truth.json").read_text())
     truth: dict[int, list[Field]] = {}
-    for message in told["messages"]:
+    for message in data["messages"]:
         pages = any(s["kind"] == "mux" for s in message["signals"])
         for s in message["signals"]:
             page = s.get("mux_value")
@@ -180,7 +180,7 @@ def from_set(folder: Path) -> list[Claim]:
             if max(layout.positions) < 64:
                 truth.setdefault(message["id"], []).append(Field(kind, layout, page))
     capture = read_capture(folder / "capture.log.gz")
-    judged = compare(capture, truth, guess_of(capture), partial=bool(told.get("caution")))
+    judged = compare(capture, truth, guess_of(capture), partial=bool(data.get("caution")))
     return [Claim(kind, folder.name, np.array(features), right) for kind, features, right in judged.claims]
 
 

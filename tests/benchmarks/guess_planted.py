@@ -22,7 +22,7 @@ import numpy as np
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
 from tests.benchmarks.flip_rate import flip_rate_json
-from tests.benchmarks.judging import EXACT, Guessed, Told, compare, guess_of
+from tests.benchmarks.judging import EXACT, Comparison, Guessed, compare, guess_of
 from tests.benchmarks.vehicles import Field, Vehicle, invent
 from tests.guessing.planted import plant
 
@@ -73,7 +73,7 @@ def main() -> None:
     print(f"{time.perf_counter() - begin:.1f} s in all")
 
 
-def print_summary(all_told: list[Told], block: list[float]) -> None:
+def print_summary(all_told: list[Comparison], block: list[float]) -> None:
     """Shares found by kind, false finds, and how sure what was right was."""
     found, of, false = Tally[str](), Tally[str](), Tally[str]()
     for told in all_told:

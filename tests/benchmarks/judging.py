@@ -43,7 +43,7 @@ class Guessed(NamedTuple):
 
 
 @dataclass
-class Told:
+class Comparison:
     """What a guess of one vehicle is worth."""
 
     found: Tally[str] = field(default_factory=Tally)
@@ -77,13 +77,13 @@ def words_of(layout: Layout) -> str:
 
 def compare(
     capture: Capture, truth: dict[int, list[Field]], guessed: dict[int, list[Guessed]], *, partial: bool = False
-) -> Told:
+) -> Comparison:
     """Score one guess: fields by the bits of them that change, in the frames that they stand in.
 
     `partial` says that the truth covers part of the traffic: what touches none of it is left out, and so is what
     touches a field that the recording itself speaks against (its kind is "doubtful").
     """
-    told = Told()
+    told = Comparison()
     for key, rows in capture.groups():
         fields = truth.get(key.identifier, [])
         if len(rows) < 20 or not fields:

@@ -327,11 +327,11 @@ def test_damage_gives_a_capture_or_one_clear_error(
         content[at : at + len(junk)] = junk
     path.write_bytes(content)
     try:
-        said = "".join(read_capture(path).notes.sentences())
+        sentences = "".join(read_capture(path).notes.sentences())
     except InputError as error:
-        said = str(error)
-    assert "\n" not in said
-    assert "Traceback" not in said
+        sentences = str(error)
+    assert "\n" not in sentences
+    assert "Traceback" not in sentences
 
 
 def test_the_package_is_asked_for_where_it_is_missing(

@@ -188,9 +188,9 @@ def test_dirt_is_counted_and_told(tmp_path: Path) -> None:
     notes = capture.notes
     assert (notes.unreadable_lines, notes.clock_steps_back, notes.duplicates) == (1, 1, 1)
     assert notes.examples == ("hello",)
-    told = " ".join(notes.sentences())
-    assert "hello" in told
-    assert "stepped back once" in told
+    sentences = " ".join(notes.sentences())
+    assert "hello" in sentences
+    assert "stepped back once" in sentences
 
 
 def test_a_line_of_a_megabyte_is_one_unreadable_line(tmp_path: Path) -> None:

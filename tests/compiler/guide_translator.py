@@ -125,7 +125,7 @@ class Heard:
 
 
 @dataclass
-class Said:
+class SignalNow:
     """What a signal says now, and what it would be before rounding."""
 
     raw: int
@@ -174,14 +174,14 @@ class Rule:
         exact = (value.into(self.signal.unit) - self.signal.offset) / self.signal.scale
         return to_nearest(exact), exact
 
-    def measured(self) -> Said:
+    def measured(self) -> SignalNow:
         value = value_of(self.tree, self.purpose, self.world)
         if "limits" in self.told:
             low, high = (value_of(Parser(t).whole(), NOTHING, self.world).into(value.unit) for t in self.told["limits"])
             value = Val(min(max(value.number, low), high), value.unit, value.valid)
         valid = value.valid and STATES[self.world.state] in self.told.get("seen_states", STATES)
         raw, exact = self._to_raw(value)
-        return Said(raw, exact, valid)
+        return SignalNow(raw, exact, valid)
 
     def step(self) -> None:
         now = self.measured()
@@ -194,13 +194,13 @@ class Rule:
         elif not self.for_good:
             self.left = max(0, self.left - 1)
 
-    def said(self) -> Said:
+    def said(self) -> SignalNow:
         now = self.measured()
         if now.valid:
             return now
         if self.ramp or self.left:
-            return Said(to_nearest(self.held), self.held_exact, False)
-        return Said(self.fallback, F(self.fallback), False)
+            return SignalNow(to_nearest(self.held), self.held_exact, False)
+        return SignalNow(self.fallback, F(self.fallback), False)
 
 
 @dataclass

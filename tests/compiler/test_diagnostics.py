@@ -180,10 +180,10 @@ def test_the_words_for_a_mechanic_number_the_answers_and_name_whole_ranges() -> 
         '[[block]]\nfrom = "donor"\nto = "host"\nids = ["7E8"]\n[[pass]]\nfrom = "donor"\nto = "host"\nids = ["all"]\n'
     )
     text = rules + '[diagnostics]\nmode = "answer"\ntester = "host"\nanswers = { "05" = "donor.PCM_SLOW.Coolant" }\n'
-    said = compile_text(HEAD + text).explain
-    assert "  05 coolant_temp = donor.PCM_SLOW.Coolant\n" in said
-    assert "without its source: no answer" in said
-    assert "every 11-bit identifier from donor to host" in said
-    assert "every 29-bit identifier from donor to host" in said
-    assert "7E8 from donor is not passed to host" in said
-    assert max(len(line) for line in said.splitlines()) <= 100
+    compiled = compile_text(HEAD + text).explain
+    assert "  05 coolant_temp = donor.PCM_SLOW.Coolant\n" in compiled
+    assert "without its source: no answer" in compiled
+    assert "every 11-bit identifier from donor to host" in compiled
+    assert "every 29-bit identifier from donor to host" in compiled
+    assert "7E8 from donor is not passed to host" in compiled
+    assert max(len(line) for line in compiled.splitlines()) <= 100

@@ -560,9 +560,9 @@ def test_a_renamed_frame_keeps_out_those_that_had_its_identifier() -> None:
 def test_slips_in_age_limits_and_absent_modules_are_told() -> None:
     text = HEAD.replace('absent = ["ECM"]', 'absent = ["ECM", "EMC"]')
     text += '[sources."donor.PCM_FAST"]\nmax_age_ms = 10\n' + ACK + OK_STATE + 'Brake = "true"'
-    said = "\n".join(compile_text(text).warnings)
-    assert "'EMC' is said to be absent, but its map knows no such module: it has ABS, BCM, ECM, TCM" in said
-    assert "donor.PCM_FAST comes every 10 ms and counts as stale after 10 ms: it will hardly ever be used" in said
+    compiled = "\n".join(compile_text(text).warnings)
+    assert "'EMC' is said to be absent, but its map knows no such module: it has ABS, BCM, ECM, TCM" in compiled
+    assert "donor.PCM_FAST comes every 10 ms and counts as stale after 10 ms: it will hardly ever be used" in compiled
 
 
 @pytest.mark.parametrize("value", ["300 Nm", "choose(state == 'run', 300 Nm, 0 Nm)"])

@@ -49,8 +49,8 @@ def test_new_copy_draft_compile(folder: Path) -> None:
     assert {c["how"] for c in claims} >= {"copy", "table"}
     assert all(0 <= c["confidence"] <= 1 for c in claims)
     assert (folder / "findings" / "host_old_engine.json").is_file()
-    said = json.loads((folder / "survey" / "draft_outlook.json").read_text())["outlook"]
-    assert said[0].startswith("5 messages will be missed")
+    data = json.loads((folder / "survey" / "draft_outlook.json").read_text())["outlook"]
+    assert data[0].startswith("5 messages will be missed")
 
     text = (folder / "bridge.toml").read_text()
     line = next(one for one in text.splitlines() if one.startswith("engine_speed"))

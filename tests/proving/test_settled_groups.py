@@ -68,9 +68,9 @@ def test_a_group_with_two_senders_fails_until_from_says_which() -> None:
         if j1939.group_of(word)[0] == 0xFEF1  # type: ignore[index]
     ]
     both = [*heavy_frames(20), *second]
-    said = [c for c in verdict(both).checks if c.name == "one sender"]
-    assert [(c.subject, c.status) for c in said] == [("donor.CCVS", "fail")]
-    assert "0, 49" in said[0].measured
+    checks = [c for c in verdict(both).checks if c.name == "one sender"]
+    assert [(c.subject, c.status) for c in checks] == [("donor.CCVS", "fail")]
+    assert "0, 49" in checks[0].measured
     chosen = verdict(both, BRIDGE + '[sources."donor.CCVS"]\nfrom = 0\n')
     assert not [c for c in chosen.checks if c.name == "one sender"]
     assert not [c for c in chosen.checks if c.area == "content" and c.status == "fail"]

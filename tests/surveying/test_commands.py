@@ -77,12 +77,12 @@ def test_survey_shows_the_inventory(host: Path, tmp_path: Path) -> None:
         assert words in result.output
     assert "Note: 1 line was not a frame and was left out, for example 'bus off'." in result.output
     assert max(map(len, result.stdout.splitlines()[1:])) <= 100
-    told = json.loads(out.read_text())
-    assert told["version"] == 1
-    engine = next(one for one in told["identifiers"] if one["id"] == 0x1A0)
+    data = json.loads(out.read_text())
+    assert data["version"] == 1
+    engine = next(one for one in data["identifiers"] if one["id"] == 0x1A0)
     assert (engine["frames"], engine["period_ms"], engine["sending"]) == (1200, 10.0, "cyclic")
     assert engine["live_mask"] == "1FFF1F000000000F"
-    assert [bus["bit_rate"] for bus in told["buses"]] == [500_000, 250_000]
+    assert [bus["bit_rate"] for bus in data["buses"]] == [500_000, 250_000]
 
 
 def test_compare_writes_what_vanished_as_needs(host: Path, unplugged: Path, tmp_path: Path) -> None:
