@@ -14,7 +14,7 @@ from swapbridge.core.errors import InputError
 
 NEGATIVE = 0x7F
 WHAT_FAILED = 0xAF
-"""Status bits asked for: all but the two 'not tested', which every code has at first."""
+"""Status bits asked for: all except the two 'not tested', which every code has at first."""
 FROM_MEMORY = "from memory of SAE J2012"
 FROM_MEMORY_J1939 = "from memory of SAE J1939-73"
 IDENTIFICATION = {

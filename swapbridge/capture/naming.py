@@ -13,7 +13,7 @@ from pathlib import Path
 TEXT_FORMS = ("asc", "trc", "csv")
 BINARY_FORMS = ("blf", "db")
 FORMS = ("log", *TEXT_FORMS, *BINARY_FORMS, "mf4", "parquet")
-"""Forms that `read_capture` reads; all but .db and .parquet also with .gz behind."""
+"""Forms that `read_capture` reads; all except .db and .parquet also as .gz."""
 CSV_HEADER = "timestamp,arbitration_id,extended,remote,error,dlc,data"
 """First line of a CSV file that holds frames."""
 STIMULUS_ENDING = ".stimulus.csv"

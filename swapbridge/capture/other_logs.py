@@ -208,7 +208,7 @@ def _binary_blocks(form: str, path: Path, source: LogSource, notes: NoteTaker) -
 
 
 def _blf_reader(source: LogSource) -> Any:
-    """python-can's reader, which would come back to an object of size 0 for ever, made to stop there."""
+    """python-can's reader, made to stop at an object of size 0, which it would read endlessly."""
     from swapbridge.capture.python_can import can
 
     reader: Any = can.BLFReader(source.stream)

@@ -130,7 +130,7 @@ def read_stimulus(path: str | Path) -> StimulusTrack:
 
 
 def _lines(stream: io.BufferedReader, notes: NoteTaker) -> Iterator[str]:
-    """Lines as Python's text files give them, but for those too long to be a row, which are counted and never held."""
+    """Lines as Python's text files give them, except those too long to be a row, which are counted and not kept."""
     mark = "\ufeff"
     for block, begin, end, _ in line_blocks(stream, notes):
         whole = block[begin:end].tobytes().decode("utf-8", errors="replace")

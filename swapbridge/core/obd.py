@@ -28,7 +28,7 @@ _DIAGNOSTIC_FORMATS = frozenset({0xDA, 0xDB})
 
 
 def diagnostic_use(identifier: int, extended: bool) -> str:
-    """What diagnostics an identifier is for, or "": nothing but a scan tool and the modules it asks send these.
+    """The diagnostic use of an identifier, or "": only a scan tool and the modules it asks send these.
 
     ISO 15765-4: 7DF, 7E0 to 7E7 and their answers 7E8 to 7EF; in 29 bits the formats DA (one module) and DB (all) at
     any priority. SAE J1939-73: DM3 and DM11 clear fault codes; SAE J1939-21: format EA asks for any of them. From

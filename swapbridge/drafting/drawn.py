@@ -139,7 +139,7 @@ def _written(text: str) -> str:
 
 
 def _value(node: Node, meanings: _Meanings) -> Floats:
-    """What a tree comes to at the times asked for; conditions are 0 and 1."""
+    """The value of a tree at the times asked for; conditions are 0 and 1."""
     if isinstance(node, Number):
         return np.full(len(meanings.times), _in_unit(np.array(float(node.value)), node.unit, meanings.unit))
     if isinstance(node, Truth):

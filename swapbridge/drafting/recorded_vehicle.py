@@ -25,7 +25,7 @@ PLAIN_UNITS = {
     "temperature": "degC", "speed": "km/h", "pressure": "kPa", "torque": "Nm", "rotational speed": "rpm",
     "voltage": "V", "ratio": "%", "mass flow": "g/s",
 }  # fmt: skip
-"""The units that both vehicles are reckoned in, by kind: one scan tool reports degF, another degC."""
+"""The units in which both vehicles are compared, by kind: one scan tool reports degF, another degC."""
 ASLEEP_S = 1.5
 """A bus that is silent for longer has slept."""
 
@@ -42,7 +42,7 @@ class VehicleSeries:
         return self.value[np.maximum(self.time_s.searchsorted(times, "right") - 1, 0)]
 
     def changes(self) -> VehicleSeries:
-        """The same with nothing but the first value and each that is another than the one before."""
+        """The same reduced to the first value and each value that differs from the one before."""
         keep = np.concatenate([[True], self.value[1:] != self.value[:-1]])
         return VehicleSeries(self.time_s[keep], self.value[keep])
 
@@ -137,7 +137,7 @@ class Vehicle:
 
 
 def plain_unit(unit: str) -> tuple[str, float, float]:
-    """The one unit that both vehicles are reckoned in, and factor and offset to it; an unknown unit stays."""
+    """The unit in which both vehicles are compared, and factor and offset to it; an unknown unit stays."""
     known = SPELLINGS.get(unit)
     plain = PLAIN_UNITS.get(known.kind, "") if known is not None and known.name else ""
     if known is None or not plain:

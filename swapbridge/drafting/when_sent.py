@@ -110,7 +110,7 @@ def _since(
 
 
 def _agree(times: Floats, period_s: float) -> bool:
-    """Whether times are one, but for the phase of what is sent every period."""
+    """Whether times agree, except for the phase of what is sent every period."""
     return len(times) >= LEAST_SEEN and float(np.ptp(times)) <= period_s + ALIKE_S
 
 

@@ -187,7 +187,7 @@ def _with_management(evidence: Mapping[str, Any], is_management: bool | None) ->
 
 
 def _with_group_codes(message: MapMessage, old: MapMessage | None, name: str, change: MapChange) -> MapMessage:
-    """A group whose signals have J1939's reserved values, but for those of which something else is said."""
+    """A group whose signals have J1939's reserved values, except those that the change gives other ones."""
     if old is None or not old.is_group:
         return as_group(message)
     before = old.signal(name)

@@ -253,7 +253,7 @@ class NeedsPlan:
     def _ask(
         self, trial: Trial, things: Iterable[Thing] = (), *, awake: bool = False
     ) -> Generator[Trial, TrialAnswer, bool | None]:
-        """Whether it complained, None where it should be awake and did not answer; now and then a control first."""
+        """Whether it complained, None where it should be awake and did not answer; sometimes a control first."""
         self._since_control += 1
         if self._since_control > CONTROL_EVERY:
             yield from self._still_content()

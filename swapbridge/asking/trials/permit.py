@@ -67,7 +67,7 @@ class Sendable:
         return bytes(mask)
 
     def heard(self, data: bytes) -> bytes:
-        """What must have been heard of a payload: all but the counter and the checksum."""
+        """The bits of a payload that must have been heard: all except counter and checksum."""
         return bytes(byte & ~made & 0xFF for byte, made in zip(data, self.made.ljust(len(data), b"\0"), strict=False))
 
 

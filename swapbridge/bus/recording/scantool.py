@@ -297,7 +297,7 @@ class ScanToolPort:
         self._thread.start()
 
     def on_frame(self, message: can.Message, arrival_ns: int) -> None:
-        """Take a frame from the receiving thread; all but a scan tool's answers are passed over."""
+        """Take a frame from the receiving thread; everything except a scan tool's answers is ignored."""
         if obd.is_answer(message.arbitration_id, message.is_extended_id) and not (
             message.is_error_frame or message.is_remote_frame
         ):

@@ -138,7 +138,7 @@ class Live:
         def receive(message: can.Message, arrival_ns: int) -> None:
             self._meters[number].feed(message, arrival_ns)
             if self._links[number].is_echo(message):
-                return  # passed on again it would go round for ever
+                return  # passed on again it would circulate endlessly
             if self._incoming.qsize() < MOST_WAITING:
                 self._incoming.put((arrival_ns, number, message))
             else:

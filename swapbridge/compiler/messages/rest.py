@@ -10,7 +10,7 @@ from swapbridge.language.bridge_file import MessageRule
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 OFF_ONLY = frozenset({"torque_increase_request", "idle_raise_request", "cruise_switch", "cruise_torque_request"})
-"""Requests that are never sent as recorded, but for their 'off'."""
+"""Requests that are never sent as recorded, except as 'off'."""
 NEVER_RECORDED = frozenset({"park_neutral", "brake_switch", "kick_down"})
 """What the driver does: a constant of it is a lie whatever the recording held (as is everything with a hazard)."""
 LEARNS = "`swapbridge map accept` keeps what never moved in a recording"

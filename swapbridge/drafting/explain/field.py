@@ -38,7 +38,7 @@ from swapbridge.drafting.swap_sources import (
 
 WORDS_TOLD = 0.97
 MOST_WRONG, MOST_WRONG_EXACT = 0.15, 0.3
-"""How many wrong changes a change a condition may say; more where its share is all but exact."""
+"""How many wrong changes a change a condition may say; more where its share is nearly exact."""
 MOST_FLAGS = 4
 LEAST_FRAMES = 3
 """A value that fewer frames have is none that could be learned."""

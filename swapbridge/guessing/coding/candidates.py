@@ -27,8 +27,9 @@ FEW_BITS = 2
 ALONE_BITS = 6.0
 AS_GOOD_AS_NOISE = 0.9
 LONG_ENOUGH = 64
-"""What it takes to call so few bits a field that are noise: states are there to be acted on and do not come by lot from
-frame to frame, the low end of a quantity does. Seen in so many steps; of fewer nothing looks like noise or all does."""
+"""What it takes to call so few bits a field that are noise: states are there to be acted on and do not come at random
+from frame to frame, the low end of a quantity does. Seen in so many steps; of fewer nothing looks like noise or all
+does."""
 MOST_CARRYING = 4
 """Bits of the longest lower part that is written by itself and may carry into the upper one."""
 CARRY_BITS = 8.0

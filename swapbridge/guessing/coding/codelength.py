@@ -556,7 +556,7 @@ def candidate_bits(
         out[wide] = np.minimum(out[wide], _walk_bits(second, None, weight, lengths[wide], heavy))
     if wide.any():
         # noise about a level: steps from one typical value, not from the one before; a quick model too, since without
-        # it noise that now and then crosses a power of two looks far dearer whole than cut there
+        # it noise that sometimes crosses a power of two costs far more whole than cut there
         away = step_class(new - np.sort(new)[len(new) // 2], lengths[wide])
         out[wide] = np.minimum(out[wide], _walk_bits(away, None, weight, lengths[wide], heavy) + lengths[wide])
         for row in np.flatnonzero(wide & (np.count_nonzero(first, axis=1) >= STEADY * len(new))).tolist():

@@ -394,7 +394,7 @@ def _lossy_counter(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], len
     low, high = int(value.min()), int(value.max())
     span = high - low + 1
     seen = len(np.unique(value))
-    to_see = span * (1.0 - (1.0 - 1.0 / span) ** len(value))  # as many as come by lot
+    to_see = span * (1.0 - (1.0 - 1.0 / span) ** len(value))  # as many as chance gives
     if span <= 1 << (length - 1) or seen < SEEN * to_see or len(gap) < 2 * FEWEST_STEPS:
         return None
     step = np.diff(value)
@@ -474,7 +474,7 @@ def _slow_counter(
         return None
     for every in (2, 3, 4):
         same = step_taken[every:] == step_taken[:-every]
-        # two sizes in turn, both large, may slip now and then
+        # two sizes in turn, both large, may slip sometimes
         if same.mean() < (0.9 if len(sizes) == 2 and sizes[0] > 1 else 0.97) or (step_taken != 0).mean() < 0.9 / every:
             continue
         in_turn = [int(s) for s in step_taken[:every]]

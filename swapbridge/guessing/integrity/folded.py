@@ -81,7 +81,7 @@ def _gathered_once(width: int) -> npt.NDArray[np.uint8]:
 
 
 def _forms(some: Ints, wanted: Ints, width: int, bits: int) -> Iterator[FieldSum]:
-    """Sums that all of the first rows, but for one, agree with."""
+    """Sums with which all of the first rows agree, or all except one."""
     terms = tuple(Term(Layout(bits * k, bits)) for k in range(some.shape[1]))
     total = some.sum(axis=1)
     may_fail = 1 + len(some) // 100

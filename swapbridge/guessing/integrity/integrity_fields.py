@@ -18,7 +18,7 @@ from swapbridge.guessing.integrity.trust import check_probability, counter_proba
 from swapbridge.signalmap.findings import FoundField
 
 IN_STEP = 0.9
-"""Share of steps in which what slips now and then keeps its distance from a counter that never does."""
+"""Share of steps in which a field that sometimes slips keeps its distance from a counter that never does."""
 MAY_PICK = "what else moves is nearly the same whenever this is: it may pick pages"
 MOVES = 0.1
 STAYS = 0.25

@@ -98,7 +98,7 @@ def _value_of(columns: BitColumns, found: FoundMux) -> npt.NDArray[np.int64]:
 
 
 def _decides(one: npt.NDArray[np.int64], other: npt.NDArray[np.int64]) -> bool:
-    """Whether each value of the one comes with one value of the other only, but for a few frames."""
+    """Whether each value of the one comes with one value of the other only, except in a few frames."""
     pairs, counts = np.unique(np.stack([one, other], axis=1), axis=0, return_counts=True)
     most = np.zeros(int(one.max()) + 1, np.int64)
     np.maximum.at(most, pairs[:, 0], counts)

@@ -252,7 +252,7 @@ def _decided_by(selector: npt.NDArray[np.int64], other: npt.NDArray[np.int64]) -
 
 
 def _at_random(columns: BitColumns, mux: FoundMux) -> bool:
-    """Whether its values come as if drawn by lot: each predicts hardly anything of the next. Contents have a memory."""
+    """Whether its values look random: each predicts hardly anything of the next. Contents have a memory."""
     value = raw_values(columns.payload, layout_from_positions(mux.positions))
     size = int(value.max()) + 1
     old, new = value[:-1][~columns.breaks[1:]], value[1:][~columns.breaks[1:]]

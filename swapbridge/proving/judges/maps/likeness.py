@@ -25,7 +25,7 @@ SPAN_SHARE = 0.03
 SPEED_SHARE = 0.04
 """Speeds of a scan tool and of wheels agree no better (tyres and instruments; common practice, no source)."""
 ALONG, SCALE_SHARE = 0.99, 0.06
-"""What goes along so well has its scale told far better than this; of a speed tyres and instruments take theirs."""
+"""With a correlation this high the fitted scale is far better than this; for speeds tyres and instruments add error."""
 FEWEST, FEWEST_STEPS = 20, 6
 LEAST_RIGHT = 0.75
 FACTORS: tuple[tuple[float, str], ...] = (

@@ -192,7 +192,7 @@ def _says(case: Case, send: Send, old: Frames, new: Frames, falling: FallingAsle
 
 
 def _judged_bits(message: MapMessage | None, size: int) -> npt.NDArray[np.uint8]:
-    """(bytes,) bits that are compared: all but counters and checksums, which have judges of their own."""
+    """(bytes,) bits that are compared: all except counters and checksums, which have judges of their own."""
     mask = bytearray(b"\xff" * size)
     for signal in message.signals if message is not None else ():
         if (signal.counter is not None or signal.checksum is not None) and signal.layout.fits(size):

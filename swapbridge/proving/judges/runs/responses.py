@@ -27,7 +27,7 @@ from swapbridge.signalmap.signal_map import SignalMap
 
 FEW = 5
 ONCE_NS = 1_000_000_000
-"""Period that counts for what is sent once after wake-up, or now and then."""
+"""Period assumed for what is sent once after wake-up, or occasionally."""
 
 
 def judge_waiting(case: Case) -> list[Check]:

@@ -93,7 +93,7 @@ def _trial(case: Case, place: SignalPlace, roles: frozenset[str]) -> _WarningTri
 
 
 def _worst_raw(case: Case, signal: MapSignal, alias: str) -> int | None:
-    """The raw value that says the worst, as near as the signal can; None where the map does not show it."""
+    """The raw value of the worst case, as near as the signal can give it; None where the map does not show it."""
     if alias not in WORST:
         on = [raw for raw, text in signal.choices.items() if same_name(text) in ON_WORDS]
         return on[0] if len(on) == 1 else 1 if not signal.choices and signal.layout.length == 1 else None
