@@ -153,3 +153,29 @@ def test_a_brake_that_the_engine_computer_hears_by_wire_is_copied() -> None:
     brake = next(f for f in made_of(draft(swap_of([mine], [theirs], told, told)), 0x118).fields)
     assert (brake.how, brake.fallback) == ("copy", "1")
     assert "donor.M_0B0" in brake.value
+
+
+def test_park_or_neutral_beside_a_gear_is_copied_and_the_gear_stays_open() -> None:
+    """The two were taken for one code that goes with the lever, so that the starter was never allowed to turn."""
+
+    def lever(d: Drive) -> Floats:
+        steps = np.random.default_rng(11).permutation(np.arange(4).repeat(8))
+        return np.repeat(steps, len(d.time_s) // 32 + 1)[: len(d.time_s)].astype(float)
+
+    def gear(d: Drive) -> Floats:
+        low = 1 + (d.time_s // 0.7).astype(int) % 4
+        return np.where(lever(d) == 3, low, np.where(lever(d) == 1, 15, 16))
+
+    def told(d: Drive) -> Mapping[str, Channel]:
+        rows = np.r_[0, np.flatnonzero(np.diff(lever(d)) != 0) + 1]
+        at = BEGIN_S + d.time_s[rows] + 0.05
+        return {"lever": Channel("lever", at, lever(d)[rows], "", ("P", "R", "N", "D"))}
+
+    box = Sender(0x460, 0.02, False, lambda d, t: {Layout(16, 2): d.at(lever(d), t)})
+    theirs = Sender(0x450, 0.02, False, lambda d, t: {Layout(16, 5): d.at(gear(d), t)})
+    fields = made_of(draft(swap_of([box], [theirs], told, told)), 0x450).fields
+    by_start = {f.layout.start: f for f in fields}
+    assert (by_start[20].how, by_start[20].fallback) == ("copy", "0")
+    assert "host.M_460" in by_start[20].value
+    assert (by_start[16].how, by_start[16].layout.length) == ("open", 4)
+    assert by_start[16].value != "0"

@@ -21,7 +21,7 @@ from swapbridge.drafting.caution import cautious, high_side
 from swapbridge.drafting.channel_words import WordMatch, with_words_together
 from swapbridge.drafting.drafted import Explained
 from swapbridge.drafting.explain import field as fields
-from swapbridge.drafting.explain.flags import Watched
+from swapbridge.drafting.explain.flags import Watched, explain_flag
 from swapbridge.drafting.explain.measured import (
     _goes_with_load,
     _raised,
@@ -37,7 +37,7 @@ from swapbridge.drafting.explain.numbers import (
     best_formula,
     fit_straight,
 )
-from swapbridge.drafting.lines import DraftLine
+from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.recorded_vehicle import Floats, ValueKind, Vehicle, VehicleField, VehicleMessage, VehicleSeries
 from swapbridge.drafting.swap_sources import Origin
 from swapbridge.signalmap.findings import Findings
@@ -286,11 +286,23 @@ def test_a_value_that_never_lasts_is_judged_by_its_changes() -> None:
     times = np.arange(0, 20, 0.01)
     start = (times > 8) & (times < 8.1)
     watched = Watched(times, start, 0.12)
-    for wrong, share in ((0, 1.0), (1, 1.0), (2, 0.0)):
-        found: Any = SimpleNamespace(share=0.0, wrong_edges=wrong)
-        assert fields._brief_share(watched, found) == share
+    for said, wrong, share in ((start, 0, 1.0), (start, 1, 1.0), (start, 2, 0.0), (times < 8, 0, 0.6)):
+        atom = Atom("x", VehicleSeries(times, said.astype(float)), 1.0, "x", "copy")
+        found: Any = SimpleNamespace(share=0.0, wrong_edges=wrong, atom=atom)
+        assert fields._brief_share(watched, found) == pytest.approx(share, abs=0.01)
     lasting = Watched(times, times > 8, 0.12)
     assert fields._brief_share(lasting, SimpleNamespace(share=0.7, wrong_edges=0)) == 0.7  # type: ignore[arg-type]
+
+
+def test_a_value_that_never_lasts_is_not_told_by_what_says_it_all_the_time_before() -> None:
+    """'Cranking' was drafted as 'the engine stands': both end with the start."""
+    times = np.arange(0, 20, 0.01)
+    watched = Watched(times, (times > 8) & (times < 8.1), 0.12)
+    told = [
+        Atom(name, VehicleSeries(times, said.astype(float)), bits, name, "copy")
+        for name, said, bits in (("stands", times < 8.1, 5.0), ("turns", (times > 7.95) & (times < 8.12), 20.0))
+    ]
+    assert explain_flag(watched, told, [])[0].atom.key == "turns"
 
 
 # --- bits that belong together

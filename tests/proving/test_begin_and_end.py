@@ -112,6 +112,15 @@ def test_a_late_beginning_of_which_nobody_knows_the_key_is_not_proved() -> None:
     assert checks(case_of(old, late, keyed=False))["first frame after its bus wakes"] == "unproved"
 
 
+def test_an_old_sender_that_woke_a_sleeping_bus_is_not_timed_from_the_wake_before() -> None:
+    """It spoke 0.6 s before the others at their second wake: that is no wait of 19 s after the first."""
+    old = rows(every(0.1, (19.4, 30.0)), OURS, b"\x11\x01")
+    assert checks(case_of(old, frames(every(0.1, (0.1, 10)))))["first frame after its bus wakes"] == "pass"
+    assert checks(case_of(old, frames(every(0.1, (3.0, 10)))))["first frame after its bus wakes"] == "fail"
+    alone = rows(every(0.1, (13.0, 30.0)), OURS, b"\x11\x01")
+    assert checks(case_of(alone, frames(every(0.1, (0.1, 10)))))["first frame after its bus wakes"] == "pass"
+
+
 @pytest.mark.parametrize(("last_s", "status"), [(0.0, "pass"), (2.2, "pass"), (2.4, "fail"), (30.0, "fail")])
 def test_a_message_ends_with_its_bus(last_s: float, status: str) -> None:
     case = case_of(rows(every(0.1, *WITH_BUS), OURS, b"\x11\x01"), frames(every(0.1, (0.2, 10.0))))

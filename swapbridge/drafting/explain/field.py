@@ -57,7 +57,8 @@ def explain_field(kit: Kit, message: VehicleMessage, one: VehicleField, allowed:
     """The explanations of a field: one, or one for each part where it turns out to be several."""
     guard = guarded(kit.swap, kit.bus, message, one)
     if guard is not None and guard.safe is not None and not _is_something_else(kit, message, one, guard):
-        return [_explain_guarded(kit, message, one, guard)]
+        only = _explain_guarded(kit, message, one, guard)
+        return (_flag_apart(kit, message, one, only, guard) if only.how == "open" else []) or [only]
     by_words = _by_words(kit, message, one)
     if by_words is not None and by_words.confidence <= PARTLY_EXPLAINED:  # some of its values have no word
         whole = explain_choice(kit, message, one)
@@ -186,6 +187,31 @@ def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard
         closes="" if guard.fixed else f"a module that stays and says {guard.channel}", unreviewed=True, limits=limits,
         kept=guard.role != "brake_switch",
     )  # fmt: skip
+
+
+def _flag_apart(
+    kit: Kit, message: VehicleMessage, one: VehicleField, whole: Explained, guard: NeverDrafted
+) -> list[Explained]:
+    """A code that no module tells as a whole as the flag at one of its ends, if one carries that, and the rest; else [].
+
+    A gear with 'park or neutral' beside it goes with the lever, and no other module has both in one field.
+    """
+    if guard.fixed or one.kind != "choice" or one.moving < LEAST_CODES:
+        return []
+    positions = one.layout.positions
+    for at, rest in ((positions[-1], positions[:-1]), (positions[0], positions[1:])):
+        flag, left = (layout_from_positions(p) for p in ((at,), rest))
+        part = replace(one, name=f"f_{at}_1", layout=flag, kind="flag", moving=1, channel="", channel_confidence=0.0)
+        mine = guarded(kit.swap, kit.bus, message, part) if at in message.moved else None
+        if mine is None or mine.safe is None or mine.channel != guard.channel:
+            continue
+        made = _explain_guarded(kit, message, part, mine)
+        if made.how == "open" or made.share < EXACT:
+            continue
+        safe = str(sum((int(whole.value) >> positions.index(p) & 1) << k for k, p in enumerate(rest)))
+        others = replace(whole, layout=left, name=f"f_{left.start}_{left.length}", value=safe, fallback=safe)
+        return [made, others]
+    return []
 
 
 def _echo_of_code(kit: Kit, message: VehicleMessage, one: VehicleField) -> Explained | None:
@@ -411,10 +437,10 @@ def _missed(best: Sequence[Condition]) -> str:
 
 
 def _brief_share(watched: Watched, found: Condition) -> float:
-    """The share that is right; of a value that never lasted, whether most of its changes were predicted."""
+    """The share that is right; of a value that never lasted, of the time without it, if most changes were predicted."""
     if (watched.far & watched.truth).any():
         return found.share
-    return float(2 * found.wrong_edges <= len(watched.edges))
+    return watched.left_alone(found.atom.at(watched.times)) if 2 * found.wrong_edges <= len(watched.edges) else 0.0
 
 
 def _warned_of(kit: Kit, condition: Condition, lit: bool) -> bool:

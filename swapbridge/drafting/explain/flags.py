@@ -23,6 +23,8 @@ USUAL_HYSTERESIS = 0.02
 """A switch on a measured value falls back this share of its recorded range lower, where nothing speaks against it."""
 MOST_DIGITS = 12
 MOST_TOLD = 6
+LASTS_S = 0.05
+"""What is yes, or no, away from its changes for no longer than this can only be judged by the other."""
 LEAST_OCCASIONS = 2
 """A second condition that was needed once was chosen by that one occasion, and nothing has tested it."""
 EDGE_BITS = 9.0
@@ -73,7 +75,7 @@ class Watched:
         """Mean over yes and no of the share that is right."""
         weight = self.judged if rows is None else self.judged * rows
         (yes, no), (right, wrong) = (weight @ x for x in (np.ones(len(predicted)), predicted.astype(np.float64)))
-        return float(right / yes + (no - wrong) / no) / 2 if min(yes, no) > 0.05 else 0.0
+        return float(right / yes + (no - wrong) / no) / 2 if min(yes, no) > LASTS_S else 0.0
 
     def wrong_edges(self, predicted: Bools) -> int:
         """Predicted changes that did not happen, and those that happened and were not predicted."""
@@ -91,7 +93,13 @@ class Watched:
         """(price, share, share of the worse half, wrong changes) of a prediction at the watched times."""
         share = self.share(predicted)
         wrong = self.wrong_edges(predicted)
-        return bits + EDGE_BITS * wrong + 400 * (1 - share), share, 0.0, wrong
+        right = share or self.left_alone(predicted) / 2
+        return bits + EDGE_BITS * wrong + 400 * (1 - right), share, 0.0, wrong
+
+    def left_alone(self, predicted: Bools) -> float:
+        """Of a flag that never lasts: the share of the time without it in which it is not predicted; else 0."""
+        yes, no = self.judged.sum(axis=1)
+        return float(1 - self.judged[1] @ predicted / no) if yes <= LASTS_S < no else 0.0
 
     def halves(self, predicted: Bools) -> float:
         """Share that is right on the worse half."""

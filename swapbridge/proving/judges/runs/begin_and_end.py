@@ -156,7 +156,7 @@ def _begins(case: Case, send: Send, old: Frames, new: Frames) -> Iterator[Check]
     if not before:
         return
     begun = first - (keyed if certain and by_key and keyed is not None else woke)
-    latest = max(before) + max(LATE_S, LATE_PERIODS * period_s)
+    latest = max(0.0, *before) + max(LATE_S, LATE_PERIODS * period_s)
     earliest = min(before) - max(EARLY_S, EARLY_PERIODS * period_s)
     event = "the key comes on" if certain and by_key else "its bus wakes"
     late = begun > latest
@@ -211,15 +211,17 @@ def _old_beginnings(case: Case, send: Send, old: Frames) -> _Beginnings:
     wakes = np.r_[others[:1], others[1:][np.diff(others) > ASLEEP_S]]
     on = key_ons(key.time_s, key.values) if key is not None else np.array([])
     for begin, _ in _runs(old.time_ns / 1e9, _apart_s(send, old)):
-        woke = wakes[wakes <= begin + SETTLED_S]
-        if not len(woke):  # it woke its bus itself
-            found.after_wake.append(min(0.0, begin - float(wakes[0])))
+        spoken, coming = others[others <= begin + SETTLED_S], others[others > begin]
+        if not len(spoken) or begin - float(spoken[-1]) > ASLEEP_S:  # it woke its bus itself, or was alone on it
+            if len(coming):
+                found.after_wake.append(begin - float(coming[0]))
             continue
+        woke = wakes[wakes <= begin + SETTLED_S]
         keyed = on[(on <= begin + SETTLED_S) & (on > woke[-1])]
-        coming = on[(on > begin + SETTLED_S)]
+        later = on[(on > begin + SETTLED_S)]
         if len(keyed):
             found.after_key.append(begin - float(keyed[-1]))
-        elif key is not None and len(coming):
+        elif key is not None and len(later):
             found.after_wake.append(begin - float(woke[-1]))
         else:
             found.untold.append(begin - float(woke[-1]))
