@@ -192,7 +192,7 @@ def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard
 def _flag_apart(
     kit: Kit, message: VehicleMessage, one: VehicleField, whole: Explained, guard: NeverDrafted
 ) -> list[Explained]:
-    """A code that no module tells as a whole as the flag at one of its ends, if one carries that, and the rest; else [].
+    """A code that no module tells as a whole: the flag at one of its ends, if a module tells that, and the rest; or [].
 
     A gear with 'park or neutral' beside it goes with the lever, and no other module has both in one field.
     """
