@@ -11,7 +11,7 @@ import pytest
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import find_role
 from swapbridge.proving.case import Track
-from swapbridge.proving.judges.behaviour.life import _constant
+from swapbridge.proving.judges.behaviour import life
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 DONOR = {
@@ -54,7 +54,7 @@ def _status(name: str, old: int, new: int, source: tuple[int, ...] = (), bits: i
         bridge=SimpleNamespace(sources=(), units={}),
     )
     sent = (SAFE, new) if source else (new,)  # until its source is heard it says its safe answer
-    return next((c.status for c in _constant(case, made, _track(mine, old), _track(mine, *sent))), "")
+    return next((c.status for c in life._constant(case, made, _track(mine, old), _track(mine, *sent))), "")
 
 
 @pytest.mark.parametrize(("old", "new", "status"), [(6, 8, "pass"), (6, 6, "unproved"), (6, 7, "fail"), (8, 8, "")])
@@ -86,3 +86,25 @@ def test_a_source_whose_bits_never_moved_is_no_witness(source: tuple[int, ...], 
 
 def test_a_flag_may_differ_between_two_drives() -> None:
     assert _status("Lights", 1, 0, (0,), bits=1) == "open"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "new", "status"),
+    [(0.9, 1, "pass"), (2.0, 1, "unproved"), (2.0, 2, "pass"), (3.5, 1, "fail"), (3.5, 2, "fail"), (3.5, 0, "pass")],
+)
+def test_a_short_state_shows_what_was_always_so_and_is_never_so_now(
+    seconds: float, new: int, status: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A flag that was never set with the engine stopped; `new` 2 is one that is set four times out of five."""
+    count = int(100 * seconds)
+    flag = _signal("AtIdle", 1, "", "")
+    now = np.arange(count) % 5 > 0 if new == 2 else np.full(count, new)
+    made: Any = SimpleNamespace(signal=flag, bus=0, label="AtIdle", send=SimpleNamespace(period_us=10_000))
+    case: Any = SimpleNamespace(bridge=SimpleNamespace(buses=[SimpleNamespace(holds_engine=False)]))
+    stopped = np.zeros(count, np.int64) + 4
+    monkeypatch.setattr(life, "_cells", lambda *_: np.r_[stopped, stopped * 0 + 22])
+    monkeypatch.setattr(life, "_cells_of", lambda *_: stopped)
+    time_s = np.arange(2 * count) / 100
+    before = Track(time_s, np.r_[stopped * 0, stopped * 0 + 1], np.ones(2 * count, bool), flag)
+    after = Track(time_s[:count], now.astype(np.int64), np.ones(count, bool), flag)
+    assert [c.status for c in life._when(case, made, before, after)] == [status]

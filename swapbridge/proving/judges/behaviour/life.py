@@ -37,6 +37,7 @@ SETTLED, KEPT = 0.9, 0.3
 FLAG_APART = 0.5
 NEW_CODE = 0.05
 ENOUGH, LONG_ENOUGH_S = 30, 3.0
+"""Frames and time in a state that are enough to compare; in a second only what is always so, and now never, shows."""
 CODES_BITS = 6
 STILL = {"engine_speed": ("rpm", 1.0, 25.0), "vehicle_speed": ("km/h", 0.5, 2.0)}
 """Speeds: unit, what counts as standing, and what may be said then."""
@@ -375,23 +376,26 @@ def _when(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[C
     """States and flags: the same value in the same state of the engine, and no code that was never said."""
     if made.signal.layout.length > CODES_BITS:
         return
-    wrong = []
+    wrong, short = [], []
     old_state = new_state = None
     if not case.bridge.buses[made.bus].holds_engine:  # what an engine receives follows the driver
         old_state, new_state = _cells(case, made.bus, before.time_s), _cells_of(case, made, now.time_s)
     if old_state is not None and new_state is not None:
         for state in np.unique(old_state[old_state >= 0]).tolist():
             then, is_now = before.raw[old_state == state], now.raw[new_state == state]
-            if min(len(then), len(is_now)) < max(ENOUGH, LONG_ENOUGH_S * 1e6 / max(made.send.period_us, 1)):
+            fewest, a_second = min(len(then), len(is_now)), 1e6 / max(made.send.period_us, 1)
+            if fewest < max(ENOUGH, a_second):
                 continue
             values, counts = np.unique(then, return_counts=True)
             top, share = int(values[counts.argmax()]), float(counts.max() / len(then))
             kept = float((is_now == top).mean())
             flag = made.signal.layout.length == 1
             apart = abs(float((then != 0).mean()) - float((is_now != 0).mean())) if flag else 0.0
-            if (share >= SETTLED and kept < KEPT) or apart > FLAG_APART:
-                top_words = in_words(made.signal, top)
-                wrong.append(f"{_cell_words(state)}: {top_words} {100 * share:.0f} % before, {100 * kept:.0f} % now")
+            apart_words = f"{_cell_words(state)}: {in_words(made.signal, top)} {100 * share:.0f} % before, "
+            if fewest < max(ENOUGH, LONG_ENOUGH_S * a_second):
+                short += [apart_words + "never now"] * (share == 1.0 and kept == 0.0)
+            elif (share >= SETTLED and kept < KEPT) or apart > FLAG_APART:
+                wrong.append(f"{apart_words}{100 * kept:.0f} % now")
     known = set(np.unique(before.raw).tolist())
     codes, counts = np.unique(now.raw, return_counts=True)
     fresh = [int(c) for c, n in zip(codes, counts, strict=True) if int(c) not in known and n > NEW_CODE * len(now.raw)]
@@ -402,10 +406,12 @@ def _when(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[C
         "life",
         made.label,
         "says the same in the same state",
-        not wrong,
-        "; ".join(wrong[:4]) or f"{len(known)} values, as before",
+        not wrong and not short,
+        "; ".join((wrong or short)[:4]) or f"{len(known)} values, as before",
         "the old sender's values with its engine stopped, cranking and running",
-        "check the choices of both maps, the bits of its source, and the rule",
+        "check the choices of both maps, the bits of its source, and the rule"
+        + ("" if wrong else f"; or record {LONG_ENOUGH_S:g} s or more of that state on both vehicles"),
+        otherwise="fail" if wrong else "unproved",
     )
 
 
