@@ -72,6 +72,7 @@ def test_a_code_is_its_own_makers() -> None:
     """Both computers state a variant, each by its own numbers: the modules know the old one's."""
     assert _status("HelloVariant", 0x2B41, 0x2B41) == ""
     assert _status("HelloVariant", 0x2B41, 0x2B42) == "fail"
+    assert _status("HelloVariant", 0x2B41, 0x713) == "fail", "the donor's own code, which no module here knows"
 
 
 @pytest.mark.parametrize(

@@ -160,7 +160,7 @@ def _constant(case: Case, made: SentSignal, before: Track, now: Track) -> Iterat
     if len(np.unique(before.raw)) != 1 or len(np.unique(now.raw)) != 1:
         return
     then, is_now = int(before.raw[0]), int(now.raw[0])
-    others = _donor_says(case, made)
+    others = _donor_says(case, made) if _is_a_fact(made) else {}
     witness = next((label for label, value in others.items() if _close(value, float(now.values[0]))), "")
     if then != is_now:
         yield check_of(
@@ -173,7 +173,7 @@ def _constant(case: Case, made: SentSignal, before: Track, now: Track) -> Iterat
             "the old sender's value, or that of the new engine's own frames",
             "send the recorded value, or take it from the donor's message that states it",
         )
-    elif others and not witness and _is_a_fact(made):
+    elif others and not witness:
         label, value = next(iter(others.items()))
         yield check_of(
             "life",
@@ -220,7 +220,8 @@ def _never_moved(case: Case, made: SentSignal, before: Track, now: Track) -> Ite
 def _is_a_fact(made: SentSignal) -> bool:
     """Whether it is a quantity, or counts what all makers count alike; a code is its own maker's."""
     role = made.role
-    return (role is not None and bool(role.quantity)) or bool(_name_words(made.signal.name) & ENGINE_COUNTS)
+    measures = bool(made.signal.unit) or (role is not None and bool(role.quantity))
+    return measures or bool(_name_words(made.signal.name) & ENGINE_COUNTS)
 
 
 def _donor_says(case: Case, made: SentSignal) -> dict[str, float]:
