@@ -380,7 +380,7 @@ def physical_series(message: VehicleMessage, one: VehicleField) -> VehicleSeries
 
 
 def _best_field(vehicle: Vehicle, channel: str, sources_of: Swap | None) -> tuple[VehicleMessage, VehicleField] | None:
-    """The surest field of a channel, of those as sure the finest and fastest; only sources where a swap is given."""
+    """The surest field of a channel, of equals the finest and fastest; only sources where a swap is given."""
     found = []
     for message in vehicle.messages.values():
         for one in message.fields:

@@ -78,7 +78,7 @@ class DraftDecision(Versioned, frozen=True):
 
 
 class DraftTogether(Versioned, frozen=True):
-    """Every drafted line at least this sure that no person need look at alone, to be accepted."""
+    """Every drafted line at least this sure that needs no separate look, to be accepted."""
 
     confidence: Confidence
 
@@ -129,7 +129,7 @@ class AcceptAll(Versioned, frozen=True):
 
 
 class NeedRow(PageRequest, frozen=True):
-    """A need as its form has it: texts as typed, and the how-manieth of the file it was when the form was loaded."""
+    """A need as its form has it: texts as typed, and its position in the file when the form was loaded."""
 
     was: int | None
     module: ShortText

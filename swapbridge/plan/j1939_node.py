@@ -104,7 +104,7 @@ CLAIM_DELAY_US = 600
 
 
 ASK_AGAIN_US = 2_000_000
-"""How often who has which address is asked while a NAME that a plan listens to has none; common practice, no source."""
+"""Time between requests for claims while a NAME that a plan hears has no address; common practice, no source."""
 
 
 def has_node(plan: Plan) -> bool:

@@ -26,7 +26,7 @@ LAGS_S = np.arange(-10, 21) / 20
 NEAR = 0.02
 """A value is as recorded when it is this share of the recorded range near, or a raw step."""
 WINDOW_S = 0.35
-"""Readings of a stimulus are a few a second: what is said this near to a moment may stand for it."""
+"""Readings of a stimulus are a few a second: a value this near to a moment may stand for it."""
 
 
 @dataclass(frozen=True, slots=True)

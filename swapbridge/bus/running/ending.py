@@ -18,7 +18,7 @@ from swapbridge.plan.plan import Field, Plan, Send, Variant
 RAMP_US = 500_000
 """A request has ramped out by then; the last frame goes out at this moment, and there is no other."""
 QUICK_END_US = 100_000
-"""Where nothing ramps, messages go on so long, that their receivers hear the safe answer more than once."""
+"""Without a ramp, messages go on for so long that their receivers hear the safe answer more than once."""
 LATE_US = 40_000
 """So long after its end a stop only sends what has not been said yet: a computer that stalls does not draw it out."""
 RAMP_STEP_US = 20_000

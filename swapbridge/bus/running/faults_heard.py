@@ -8,7 +8,7 @@ from swapbridge.core import j1939
 
 _WANTED = frozenset({j1939.DM1, j1939.TRANSPORT, j1939.TRANSPORT_DATA})
 STALE_US = 5_000_000
-"""DM1 comes once a second while a code is active; one that is so old is no longer said."""
+"""DM1 comes once a second while a code is active; one this old is over."""
 
 
 @dataclass(slots=True)

@@ -110,7 +110,7 @@ class Tour:
 
 
 def record(tour: Tour, executor: Executor | None) -> None:
-    """The recordings a practitioner makes before an engine comes out; here of two invented vehicles."""
+    """The recordings to make before an engine comes out; here of two invented vehicles."""
     with tour.step("Record", "driving two invented vehicles") as (lines, report):
         shutil.rmtree(tour.folder.maps, ignore_errors=True)  # an earlier tour's: a draft would build on them
         write_empty(tour.folder.path)

@@ -46,7 +46,7 @@ NOT_ALIKE = 0.04
 """A field that its own formula fits so much better than the other vehicle's rule is another function."""
 LEAST_HELD_OUT = 0.8
 SEEN_MARGIN = 0.1
-"""A learned formula is believed this share of its recorded range beyond it."""
+"""A learned formula is trusted this far beyond its recorded range, as a share of it."""
 LEAST_REACHED = 0.5
 """A formula may use a quantity that is in the range it was learned in for this share of its sender's own drive."""
 COLD_MARGIN = 1.0

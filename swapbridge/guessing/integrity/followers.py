@@ -121,7 +121,7 @@ def _nothing_else(columns: BitColumns, positions: Sequence[int]) -> bool:
 def _function_of(
     value: Ints, payload: npt.NDArray[np.uint8], moving: Sequence[int], counter: FoundCounter
 ) -> int | None:
-    """How plainly these bits are a check on the counter, None where they are no function of it, one to one."""
+    """How clearly these bits are a check on the counter; None where they are no one-to-one function of it."""
     if len(moving) < 2:
         return None
     field = field_words(payload, np.array(moving)).astype(np.int64)

@@ -91,7 +91,7 @@ def proven_formulas(
 def supported(
     possible: Sequence[tuple[FoundChecksum, tuple[Signature, ...]]], formulas: dict[Signature, int]
 ) -> FoundChecksum | None:
-    """The possible check of one message that the vehicle's formulas support, if they clearly speak for one place."""
+    """The possible check of one message that the vehicle's formulas support, if they clearly agree on one place."""
     votes: dict[tuple[int, ...], int] = {}
     for check, signatures in possible:
         count = max(formulas.get(s, 0) for s in signatures)

@@ -26,7 +26,7 @@ and what is tried (places, reflections, coverages, tails) takes eight at most.""
 TAIL = 2
 """Most constant bytes (a data ID) that may be fed after the payload's own."""
 CARRY_BITS = 12.0
-"""Bits that the high byte of a sum must say by when and how far it moves, to be called one."""
+"""Bits of evidence, by when and how far it moves, for the high byte of a sum to be called one."""
 
 
 def join_bytes(columns: BitColumns, found: Sequence[FoundChecksum]) -> list[FoundChecksum]:

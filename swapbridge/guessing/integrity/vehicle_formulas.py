@@ -29,9 +29,9 @@ FIRST_ROWS = 48
 SIGNIFICANT = 1e-4
 """Chance, over all formulas tried, with which as many messages would meet one constant."""
 OWN_BITS = 12
-"""What one message must say for itself to be taken in where so few keep to a formula that they may by chance."""
+"""Evidence of its own that a message needs where so few keep to a formula that it may be chance."""
 COUNTS = 0.8
-"""Share of steps by one from which on a unit counts and is no check."""
+"""A unit with at least this share of steps by one is a counter and no check."""
 MOST = 0.6
 PLAIN = 2
 """Messages that must have a formula's check at one place beyond doubt, for those to go by in which a counter alone

@@ -65,7 +65,7 @@ MUX_MEMORY_BITS = 0.05
 MUX_STEP_FOR_STEP = 0.8
 """Correlation of steps from which on one quantity moves with another."""
 FEWEST_TURNS = 12
-"""Turns that those before must have foretold, at least."""
+"""At least so many turns must have been predicted by those before."""
 MUX_LOOKS_BACK = 3
 """Values before the next one that may be used to predict it."""
 MUX_SHARE_OF_END = 0.2
@@ -75,7 +75,7 @@ MUX_SHARE_OF_COUNTER = 0.25
 
 USUAL = 3
 USUAL_SHARE = 0.6
-"""Messages, and share of those with a check, that must have it at one place for the vehicle to be said to."""
+"""Messages, and share of those with a check, that must have it at one place for it to be the vehicle's place."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,7 +23,7 @@ LEAST_CLAIM = 0.05
 SURE_COPY = 0.9
 """Fields that follow one channel this likely are copies of one quantity."""
 WORTH_WIDENING = 0.5
-"""Fields with a meaning as likely as this are widened through still top bits."""
+"""Fields with a meaning at least this likely get the still bits above them."""
 
 
 @dataclass(frozen=True, slots=True)

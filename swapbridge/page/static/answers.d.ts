@@ -608,7 +608,7 @@ export interface DraftDecision {
   fallback?: string | null;
 }
 
-/** Every drafted line at least this sure that no person need look at alone, to be accepted. */
+/** Every drafted line at least this sure that needs no separate look, to be accepted. */
 export interface DraftTogether {
   version: string;
   confidence: number;
@@ -657,7 +657,7 @@ export interface AcceptAll {
   bus?: string;
 }
 
-/** A need as its form has it: texts as typed, and the how-manieth of the file it was when the form was loaded. */
+/** A need as its form has it: texts as typed, and its position in the file when the form was loaded. */
 export interface NeedRow {
   was: number | null;
   module: string;

@@ -151,7 +151,7 @@ class ReferenceMessage:
         return min(max(0, low), high)
 
     def work_out(self, now: int) -> bytes | None:
-        """What becomes of it now that it is due: its payload, or None when it stops or says nothing new."""
+        """What becomes of it now that it is due: its payload, or None when it stops or has nothing new."""
         self.reported_late = False
         schedule = self.schedule
         was_cyclic = schedule.cyclic(now)

@@ -30,7 +30,7 @@ from swapbridge.proving.verdict import Check, check_of
 Floats = npt.NDArray[np.float64]
 GRID_S = 0.01
 SETTLED_S = 0.3
-"""Near a move of the key nothing is judged: who noted it was no faster."""
+"""Near a move of the key nothing is judged: notes of it are no more exact."""
 ASLEEP_S = 1.0
 """A bus without frames for so long sleeps."""
 FEWEST_PERIODS = 3
@@ -167,7 +167,7 @@ def _sleeps(case: Case) -> Iterator[Check]:
 
 
 def _greets(send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOff) -> Iterator[Check]:
-    """What is sent once after waking: a module that wakes with the key hears nothing of what came before."""
+    """Messages sent once after waking: a module that wakes with the key misses what came before."""
     if not then.waiting or not now.waiting:
         return
     was, is_now = (
@@ -215,7 +215,7 @@ def _spoken(send: Send, *both: tuple[Frames, list[tuple[float, float]]]) -> tupl
 
 
 def _after_key(case: Case, send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOff) -> Iterator[Check]:
-    """How long it goes on after the key went off: as long as anybody speaks, or until it stops of itself."""
+    """How long it goes on after the key went off: as long as others send, or until it stops by itself."""
     period_s = _period_s(send, old)
     before, is_now = _talked_on(old.time_ns / 1e9, then, period_s), _talked_on(new.time_ns / 1e9, now, period_s)
     if not before or not is_now:

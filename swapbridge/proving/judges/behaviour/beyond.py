@@ -15,7 +15,7 @@ NEVER_HELD: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("a stability intervention", ("torque_reduction_request", "torque_increase_request")),
     ("a crash", ("crash",)),
 )
-"""What happens to vehicles and is in no recording of sound ones, and the roles that would report it."""
+"""Events that no recording of sound vehicles holds, and the roles that would report it."""
 
 
 def judge_beyond(case: Case) -> list[Check]:

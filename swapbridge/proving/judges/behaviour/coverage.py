@@ -246,7 +246,7 @@ class _Board:
         return "as recorded" if any(m.parent.rest == "as recorded" for m in mine) else "constant"
 
     def _otherwise(self, send: Send, state: str) -> Status:
-        """What a need that is not met is: nothing worse was said of its message than what is said here."""
+        """Status of a need that is not met: no worse than the checks of its message."""
         if state == "not proved" and _about(send, self.unproved) and not _about(send, self.failed):
             return "unproved"
         return "open" if state == "open" else "fail"

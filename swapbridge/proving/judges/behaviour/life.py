@@ -33,14 +33,14 @@ FEW = 3
 SAFE_TOO_OFTEN, SAFE_BEFORE = 0.5, 0.1
 CLIPPED, CLIPPED_STEPS = 0.15, 3
 SETTLED, KEPT = 0.9, 0.3
-"""A value that the old sender said so often in a state of the engine must be said at least so often now."""
+"""Shares of the time in an engine state: a value with the first share before needs at least the second now."""
 FLAG_APART = 0.5
 NEW_CODE = 0.05
 ENOUGH, LONG_ENOUGH_S = 30, 3.0
 """Frames and time in a state that are enough to compare; in a second only what is always so, and now never, shows."""
 CODES_BITS = 6
 STILL = {"engine_speed": ("rpm", 1.0, 25.0), "vehicle_speed": ("km/h", 0.5, 2.0)}
-"""Speeds: unit, what counts as standing, and what may be said then."""
+"""Speeds: unit, what counts as standing, and the value allowed then."""
 ENGINE_COUNTS = frozenset({"cylinder", "cylinders", "displacement"})
 """Words for numbers that say what an engine is."""
 SHAPING = frozenset(
@@ -153,7 +153,7 @@ def _sources_move(case: Case, made: SentSignal) -> bool:
 
 
 def _constant(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
-    """A constant other than the old sender's is right only if the donor itself says it; so is one of its engine's."""
+    """A constant other than the old sender's is right only if the donor itself sends it; so is one of its engine's."""
     if made.sources:
         yield from _never_moved(case, made, before, now)
         return
@@ -218,14 +218,14 @@ def _never_moved(case: Case, made: SentSignal, before: Track, now: Track) -> Ite
 
 
 def _is_a_fact(made: SentSignal) -> bool:
-    """Whether it is a quantity, or counts what all makers count alike; a code is its own maker's."""
+    """Whether it is a quantity or a count that all makers define alike; codes differ by maker."""
     role = made.role
     measures = bool(made.signal.unit) or (role is not None and bool(role.quantity))
     return measures or bool(_name_words(made.signal.name) & ENGINE_COUNTS)
 
 
 def _donor_says(case: Case, made: SentSignal) -> dict[str, float]:
-    """Signals on other buses of the same role, or with a word of its name, and what they always say, in its unit."""
+    """Signals on other buses of the same role, or with a word of its name, and their constant values, in its unit."""
     words = _name_words(made.signal.name)
     role = made.role.name if made.role is not None and made.role.name not in ("Value", "Status") else ""
     out: dict[str, float] = {}
@@ -256,7 +256,7 @@ def _name_words(name: str) -> set[str]:
 
 
 def _safe_only(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
-    """A signal that says its safe answer most of the time, where the old sender hardly ever said it."""
+    """A signal that gives its safe answer most of the time, where the old sender hardly ever gave it."""
     raw = _safe_raw(made)
     if raw is None or not made.sources:
         return

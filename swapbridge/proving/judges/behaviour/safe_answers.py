@@ -37,7 +37,7 @@ MOVES_FAST = frozenset(
 """What may be quite another thing two seconds later (common practice, no source)."""
 _OTHER_WAY = {"invalid or high": "invalid or low", "invalid or low": "invalid or high"}
 MADE_UP = frozenset({"speed", "rotational speed"})
-"""Kinds of which a stated number in doubt is worse than none: somebody brakes, shifts or locks a door by it."""
+"""Kinds of which a stated number in doubt is worse than none: somebody relies on it to brake, shift or lock a door."""
 
 
 def judge_safe_answers(case: Case) -> list[Check]:

@@ -20,7 +20,7 @@ from swapbridge.signalmap.signal_map import MapMessage
 PERIOD_TOLERANCE = 0.02
 GAP_MARGIN_MS = 1.0
 SLOWER = 1.5
-"""Frames that follow those of another sender come at its pace; so much slower than before, their readers time out."""
+"""Frames sent on arrival of another's come at its pace; this much slower, their readers time out."""
 STEADY, UNEVEN = 0.2, 0.4
 """Of a period: how far the usual gaps of a sender with a clock of its own lie apart, and those of one without."""
 PAUSE_PERIODS = 20

@@ -17,7 +17,7 @@ from swapbridge.proving.reference.scan_tool_answers import answering, answers_of
 ASKED_S = 15
 ASK_EVERY_NS = 40 * MS
 REFUSED = (0x01, 0x41)
-"""Readiness: the real engine computer answers, or nobody."""
+"""Readiness: answered only by the real engine computer."""
 FLOW_AFTER_NS = 12 * MS
 """From a request to its flow control: the first frame of the answer is through by then."""
 FLOWS = (b"\x30\x00\x00", b"\x30\x01\x08", b"\x30\x00\xf5", b"\x32\x00\x00", b"")

@@ -104,7 +104,7 @@ def _still_sent(send: Send, pattern: MessageForm, ours: MessageForm) -> list[Che
 
 
 def _as_often(send: Send, old: Frames) -> list[Check]:
-    """A greeting is repeated as often as the old sender did: who still starts up when the first comes hears another."""
+    """A greeting is repeated as often as by the old sender: a module still starting at the first one hears another."""
     ends = np.flatnonzero(np.diff(old.time_ns) > OVER_NS) + 1
     often = int(np.median(np.diff(np.r_[0, ends, len(old)])))
     if not send.once or often > GREETING:
@@ -128,7 +128,7 @@ def key_on_ns(reference: Reference, bus: int) -> dict[str, int]:
 
 
 def _without_pattern(name: str, ours: MessageForm, message: MapMessage | None, period_ms: float) -> list[Check]:
-    """No frames of the old sender: the map says what can be judged."""
+    """No frames of the old sender: only the map can be compared with."""
     out = []
     wanted = float(message.period_ms) if message is not None and message.period_ms else period_ms
     if wanted and ours.period_ms:

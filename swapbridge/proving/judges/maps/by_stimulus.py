@@ -34,7 +34,7 @@ from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 GOES_WITH, STILL_GOES_WITH = 0.9, 0.5
 """Share of the time, at the state of the switch where it is least, that a signal takes its usual value there."""
 LONGEST_SMOOTH_S = 0.2
-"""What a rule may smooth on purpose; over longer a gearbox hears another engine than it has."""
+"""Longest smoothing that a rule may do on purpose; beyond it a gearbox follows another engine than it has."""
 SMOOTH_STEP_S = 0.02
 SMALL = 6
 """A signal of at most so many bits may be a state or a switch."""

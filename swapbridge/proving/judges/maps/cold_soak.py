@@ -26,7 +26,7 @@ SUN_C = 15.0
 """The sun on an air sensor, or a cold garage, does no more."""
 COLD_C = 45.0
 COOLING = 0.1
-"""Coolant and oil cool at paces of their own: what is still warm by so many degrees is apart by a tenth of them."""
+"""Coolant and oil cool at different rates: while still warm they differ by about a tenth of the excess."""
 STEP_C = 1.0
 """A temperature is told in steps of about so much."""
 AIR, PARTS = ("ambient_temperature", "intake_temperature"), ("coolant_temperature", "oil_temperature")

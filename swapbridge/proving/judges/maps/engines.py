@@ -32,7 +32,7 @@ FULL_POWER_SHARE = 0.999
 
 @dataclass(frozen=True, slots=True)
 class Engine:
-    """What a recording and a health sheet say of an engine; None where nothing does."""
+    """An engine's figures from a recording and a health sheet; None where neither has them."""
 
     top_rpm: float | None
     idle_rpm: float | None

@@ -20,7 +20,7 @@ from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 Floats = npt.NDArray[np.float64]
 Holds = Callable[[Floats, Floats], "npt.NDArray[np.bool_] | None"]
 LEAST_PART = 0.1
-"""A relation that hardly ever holds in one part of the range is none, however long the engine idled."""
+"""A relation must hold in each part of the range this often, however long the engine idled."""
 ODD_SHARE = 0.02
 JUMP, JUMPS = 0.35, 0.02
 """A step of so much of a signal's own range is a jump; more of them than this, and the bits are not one number."""

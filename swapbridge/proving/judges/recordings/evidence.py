@@ -32,13 +32,13 @@ from swapbridge.signalmap.signal_map import MapMessage
 from swapbridge.surveying.lost import frames_lost
 
 SHORTEST_S = 30.0
-"""A key cycle with a start takes about so long; less holds no engine that warms up, idles and pulls."""
+"""A key cycle with a start takes about so long; a shorter one holds no warm-up, idling and load."""
 IDENTITY = 0.8
 """Share of the identifiers of the bridge file that must be heard; below it the recording is of something else."""
 LOST_NOTED, LOST_TOO_MANY = 0.02, 0.25
 FRESH = 0.9
 LATE_PERIODS, LATE_S = 20, 2.0
-"""Timeouts are commonly several periods (common practice, no source); beyond both a source is missed too late."""
+"""Timeouts are commonly several periods (common practice, no source); beyond both, a lost source shows too late."""
 PERIOD_OFF = 0.25
 RUNNING_S = 5.0
 SPOILED = 0.01

@@ -256,7 +256,7 @@ def key_ons(time_s: Floats, on: Floats) -> Floats:
 
 
 def _others_s(case: Case, bus: int) -> Floats:
-    """When anybody else spoke on a bus, as recorded."""
+    """Recorded times of other senders' frames on a bus."""
     capture = case.bench.captures[bus]
     if capture is None:
         return np.array([])

@@ -87,7 +87,7 @@ def _without_evidence(send: Send) -> Check:
 
 
 def _stops(case: Case, send: Send, old: Frames) -> Iterator[Check]:
-    """What nothing shows of its end is not proved: the battery depends on it."""
+    """An end that no recording shows is not proved: the battery depends on it."""
     keyed = any(c.subject == send.name and c.name == "after the key goes off" for c in case.checks)
     lacks = [] if keyed else ["how long it went on after the key went off"]
     lacks += [] if old_ends(case, send, old) else ["that it stopped before its bus slept"]

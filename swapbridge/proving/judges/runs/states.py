@@ -19,9 +19,9 @@ Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 GRID_S = 0.02
 SETTLED_S, READ_S = 0.3, 0.6
-"""Near a move nothing is judged: who noted a switch was no faster, and engine speed is read a few times a second."""
+"""Near a move nothing is judged: notes are no more exact, and engine speed is read a few times a second."""
 FRESH_S = 1.0
-"""A reading says nothing of what came so long after it."""
+"""A reading holds no longer than this."""
 FEWEST = 15
 MOSTLY, HARDLY = 0.8, 0.2
 RUN = STATES.index("run")
