@@ -37,6 +37,14 @@ def test_one_page_is_an_order_too() -> None:
     assert parse_bridge(SEND + "mux = [3]\n").messages[0].mux == (3,)
 
 
+@pytest.mark.parametrize("limits", ['["0 Nm"]', '["0 Nm", "1 Nm", "2 Nm"]', "[]"])
+def test_limits_are_two(limits: str) -> None:
+    with pytest.raises(SwapbridgeError, match="limits needs two values"):
+        parse_bridge(SEND + f'[messages.signals]\nTorque = {{ value = "1 Nm", limits = {limits} }}\n')
+    both = parse_bridge(SEND + '[messages.signals]\nTorque = { value = "1 Nm", limits = ["0 Nm", "2 Nm"] }\n')
+    assert both.messages[0].signals[0].limits == (Written("0 Nm"), Written("2 Nm"))
+
+
 @pytest.mark.parametrize("text", ["true", "false"])
 def test_a_truth_value_is_an_expression(text: str) -> None:
     bridge = parse_bridge(SEND + f"[messages.signals]\nLamp = {text}\n")
