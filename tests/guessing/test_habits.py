@@ -9,10 +9,12 @@ import pytest
 from swapbridge.core.integrity import Counter, Crc
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
 from swapbridge.guessing.coding.candidates import BIG, LITTLE
+from swapbridge.guessing.integrity import shared_formulas
 from swapbridge.guessing.integrity.checksums import FoundChecksum, check_at, find_checksums
 from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.followers import follower_of_counter
 from swapbridge.guessing.integrity.integrity_fields import counter_fields
+from swapbridge.guessing.integrity.shared_formulas import possible_checks
 from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
 from swapbridge.guessing.layout.orders import order_prices, vehicle_order
 from swapbridge.guessing.layout.study import Study, study, with_vehicle_formulas
@@ -60,6 +62,22 @@ def test_of_two_bytes_in_step_the_one_where_the_vehicle_has_its_checks_is_the_ch
     (without,) = counter_fields(left, [alone], frames) if alone.positions == found.positions else (None,)
     assert 0.7 < with_help.confidence < 0.95
     assert without is None or without.confidence <= 0.7
+
+
+@pytest.mark.parametrize("still", [0, 1500, 2999])
+@pytest.mark.parametrize("check", ["sum", "negative sum", "xor", "none"])
+def test_a_first_look_rules_out_no_check(check: str, still: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A few frames of a long recording leave every byte possible that all of them leave."""
+    payload = np.random.default_rng(5).integers(0, 256, (3000, 8), dtype=np.uint8)
+    payload[:still] = payload[0]
+    rest = payload[:, :7].astype(np.int64)
+    made = {"sum": rest.sum(axis=1) + 9, "negative sum": 7 - rest.sum(axis=1), "xor": np.bitwise_xor.reduce(rest, 1)}
+    if check in made:
+        payload[:, 7] = made[check] % 256
+    found = possible_checks(columns(payload))
+    monkeypatch.setattr(shared_formulas, "FIRST_LOOK", 1 << 30)
+    assert found == possible_checks(columns(payload))
+    assert bool(found) == (check in made and still < 2999)
 
 
 def test_two_messages_in_one_order_settle_the_third() -> None:

@@ -102,12 +102,8 @@ class _PayloadTable:
 
 
 def _prepare(columns: BitColumns) -> _PayloadTable:
-    payload = columns.payload
+    payload, rows = columns.payload, distinct_rows(columns)
     flips_rows = np.unpackbits(payload[1:] ^ payload[:-1], axis=1, bitorder="little")[~columns.breaks[1:]]
-    first = first_of_each(payload)
-    if len(first) > ROWS_USED:
-        first = first[np.linspace(0, len(first) - 1, ROWS_USED).astype(np.intp)]
-    rows = payload[first]
     bits = np.unpackbits(rows, axis=1, bitorder="little")
     live = (bits != bits[:1]).any(axis=0)
     return _PayloadTable(rows, bits, live, flips_rows.sum(axis=0, dtype=np.int64), len(flips_rows))
@@ -233,8 +229,11 @@ def _oddness(positions: tuple[int, ...], width: int, counters: list[FoundCounter
 
 
 def distinct_rows(columns: BitColumns) -> npt.NDArray[np.uint8]:
-    """(U, B) uint8: distinct payloads, at most `ROWS_USED` of them."""
-    return _prepare(columns).payload
+    """(U, B) uint8: distinct payloads as they came first, at most `ROWS_USED` of them, evenly spread."""
+    first = first_of_each(columns.payload)
+    if len(first) > ROWS_USED:
+        first = first[np.linspace(0, len(first) - 1, ROWS_USED).astype(np.intp)]
+    return columns.payload[first]
 
 
 def fit_affine(columns: BitColumns, target: tuple[int, ...]) -> FoundChecksum | None:

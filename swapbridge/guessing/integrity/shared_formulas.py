@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from swapbridge.core.integrity import Affine, Crc, Sum
 from swapbridge.guessing.coding.bit_columns import BitColumns, distinct_payloads
@@ -20,12 +21,16 @@ from swapbridge.guessing.integrity.sums import unit_totals
 Signature = tuple[str, int, int, int, int]
 """Formula, width, byte (from the end where negative), how its constant is given (0 as it is, 1 after the identifier's
 bytes), constant."""
+FIRST_LOOK = 512
+"""Frames that are looked at before all of a long recording are: most messages have no such byte, as these show."""
 CLEARLY = 2
 """How many times as many messages must speak for one place as for another."""
 
 
 def possible_checks(columns: BitColumns) -> tuple[tuple[FoundChecksum, tuple[Signature, ...]], ...]:
     """Every byte (or nibble) that a sum or XOR over the whole payload gives, proven or not, with its signatures."""
+    if len(columns) > FIRST_LOOK and _ruled_out(columns.payload[:: len(columns) // FIRST_LOOK]):
+        return ()
     payload = distinct_payloads(columns.payload)
     if len(payload) < EQUATIONS // 2 or payload.shape[1] < 2:
         return ()
@@ -59,6 +64,17 @@ def possible_checks(columns: BitColumns) -> tuple[tuple[FoundChecksum, tuple[Sig
                 check = FoundChecksum(field, method, None, (), 1.0, len(payload), known)
                 out.append((check, _signatures(f"sum{factor}", byte, payload.shape[1], constant, after)))
     return tuple(out)
+
+
+def _ruled_out(payload: npt.NDArray[np.uint8]) -> bool:
+    """Whether some of a message's payloads show by themselves that no byte is a sum or XOR over the whole of it."""
+    folded = np.bitwise_xor.reduce(payload, axis=1)
+    if (folded == folded[0]).all():
+        return False
+    own = payload.astype(np.int64)
+    others = own.sum(axis=1, keepdims=True) - own
+    rests = ((own - others) % 256, (own + others) % 256)
+    return not any((rest == rest[0]).all(axis=0).any() for rest in rests)
 
 
 def _signatures(name: str, byte: int, width: int, constant: int, after: int) -> tuple[Signature, ...]:

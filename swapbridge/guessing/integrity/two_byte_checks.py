@@ -191,15 +191,17 @@ def _as_sum(
     own = low.positions[0] >> 3
     if low.positions != _byte(own) or method.unit_bits != 8:
         return None
-    payload = distinct_payloads(columns.payload)
     for partner in (own - 1, own + 1):
         taken = any(p >> 3 == partner for f in others for p in f.positions)
-        if taken or partner in method.coverage or not 0 <= partner < payload.shape[1]:
+        if taken or partner in method.coverage or not 0 <= partner < columns.payload.shape[1]:
             continue
         moves = (columns.payload[1:, partner] != columns.payload[:-1, partner])[~columns.breaks[1:]]
         shown = 8.0 + log2_choose(len(moves), int(moves.sum())) if moves.any() else 0.0
-        if shown < CARRY_BITS or len(payload) < 2 * EQUATIONS:
+        if shown < CARRY_BITS:
             continue
+        payload = distinct_payloads(columns.payload)
+        if len(payload) < 2 * EQUATIONS:
+            return None
         value = payload[:, own].astype(np.int64) + 256 * payload[:, partner].astype(np.int64)
         rest = (value - method.factor * unit_totals(payload, method.coverage, 8)) % 65536
         counts = np.bincount(rest)
