@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.core.integrity import Affine
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability
@@ -43,6 +44,35 @@ def test_of_two_bytes_that_one_total_gives_neither_is_sure_to_be_the_check() -> 
     (check,) = study(columns(total(5, 4))).checksums
     assert {check.positions[0], *(r[0] for r in check.rivals)} == {0, 24}
     assert check_probability(check) <= BY_HABIT
+
+
+def test_any_byte_of_an_xor_over_a_part_could_be_its_check_and_none_is_a_crc() -> None:
+    """A CRC whose polynomial is x^8 + 1 is that XOR, and as much of one for any byte in it as for the check."""
+    rng = np.random.default_rng(5)
+    payload = np.zeros((N, 8), np.uint8)
+    payload[:, 0] = 200 * (np.arange(N) // 40 % 2)
+    payload[:, 2], payload[:, 4] = (100 + np.cumsum(rng.integers(-6, 7, (N, 2)), axis=0)).T & 255
+    payload[:, 6] = np.arange(N) % 64
+    payload[:, 7] = np.bitwise_xor.reduce(payload[:, 1:7], axis=1) ^ 0x35
+    (check,) = study(columns(payload)).checksums
+    assert check.positions == tuple(range(56, 64))
+    assert isinstance(check.method, Affine)
+    assert check.method.name
+
+
+def test_the_plainest_sum_of_one_relation_tells_the_check() -> None:
+    """One byte is the plain sum of the others; solved for a byte of noise, the relation has weights of all sorts."""
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        payload = np.zeros((84, 7), np.int64)
+        steady = 15_000 + np.cumsum(rng.integers(-900, 901, 84)) * 4
+        noisy = np.abs(np.rint(400 + rng.normal(0, 250, 84)).astype(np.int64))
+        payload[:, 0], payload[:, 1], payload[:, 2], payload[:, 3] = steady, steady >> 8, noisy, noisy >> 8
+        payload[:, 4] = np.arange(84) % 8 + (np.cumsum(rng.random(84) < 0.1) % 12 << 3)
+        payload[:, 6] = (payload[:, :5] & 255).sum(axis=1) >> 8
+        payload[:, 5] = (payload[:, :5] & 255).sum(axis=1)
+        for check in study(columns((payload & 255).astype(np.uint8))).checksums:
+            assert check.positions[0] == 40 or check_probability(check) <= BY_HABIT, seed
 
 
 def test_the_other_messages_of_the_vehicle_tell_which_of_two_is_the_check() -> None:

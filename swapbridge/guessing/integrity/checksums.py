@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.core.integrity import Affine, Method, Sum
+from swapbridge.core.integrity import Affine, FieldSum, Method, Sum
 from swapbridge.guessing.coding.bit_columns import BitColumns, first_of_each
 from swapbridge.guessing.coding.codelength import log2_choose
 from swapbridge.guessing.integrity.counters import FoundCounter
@@ -35,8 +35,10 @@ FLIPS = 12
 """Flips that every live bit of the field must show, so that chance could not follow it."""
 TURNS = 0.85
 """A check is another one in this share, at least, of the frames in which any other unit that could be it is."""
-RANK_ERROR = 0.05
-"""Bits a frame that `rank` is off by: it is counted over 400 steps, one bit of error each."""
+RANK_STEPS = 400
+"""Steps that `rank` is counted over at most, one bit of error each."""
+WEIGHT_BITS = 8.0
+"""Bits that name each weight of a sum in which they are not all the same."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,8 +178,8 @@ def _likeliest(
     """
     if len(options) == 1:  # `rank` is the costly part
         return options[0]
-    ranks = [rank(c) for c in options]
-    near = min(ranks) + RANK_ERROR * len(columns)
+    ranks = [rank(c) + _formula_bits(c.method) for c in options]
+    near = min(ranks) + len(columns) / np.sqrt(min(len(columns), RANK_STEPS))
     width = columns.payload.shape[1]
     close = sorted(
         (_oddness(c.positions, width, counters), r, -c.positions[0], k)
@@ -186,6 +188,12 @@ def _likeliest(
     )
     odd, *_, best = close[0]
     return replace(options[best], rivals=tuple(options[k].positions for other, *_, k in close[1:] if other == odd))
+
+
+def _formula_bits(method: Method) -> float:
+    """Bits that name a sum's weights: of a plain sum, solved for another byte than the check, they are all sorts."""
+    weights = [t.weight for t in method.terms] if isinstance(method, FieldSum) else []
+    return WEIGHT_BITS * len(weights) if len(set(weights)) > 1 else 0.0
 
 
 def _is_half(positions: tuple[int, ...], live: npt.NDArray[np.bool_], counters: list[FoundCounter]) -> bool:

@@ -38,9 +38,9 @@ LOSSY = 0.1
 EXACT_ROUNDS = 3
 LONG_EXACT = 128
 """Rounds of a counter that goes on by one in every second, third or fourth frame and never misses; steps from which on
-one round will do: what climbs on its own is not on time for so long."""
+one round of a whole byte will do: what climbs on its own is not on time for so long."""
 CLOCK_ROUNDS = 2
-"""Rounds of one that does so by the clock, where frames are missing."""
+"""Rounds of one that does so by the clock, where frames are missing, unless it is on time in as many steps."""
 SEEN = 0.8
 """Share of the values that so few frames can be thought to show which they must show."""
 LOSSY_SHARE = 0.7
@@ -365,10 +365,12 @@ def _slow_by_clock(run: _CounterSteps, modulus: int, low: int, length: int) -> F
     old, new = (v & ((1 << length) - 1) for v in (run.old, run.new))
     value = np.concatenate([old[:1], new]) - low
     wraps = int((new < old).sum())
-    rhythm = rhythm_by_clock(value, run.frames, modulus) if wraps >= CLOCK_ROUNDS else None
+    rhythm = rhythm_by_clock(value, run.frames, modulus) if wraps else None
     if rhythm is None:
         return None
     every, share = rhythm
+    if wraps < CLOCK_ROUNDS and (share < CERTAIN or len(old) < LONG_EXACT or length < 8):
+        return None
     return FoundCounter((), Counter(low, low + modulus - 1), share, len(old), wraps, True, every)
 
 
@@ -486,7 +488,8 @@ def _slow_counter(
             continue
         # what goes on by one and rests in between, never otherwise, is distinguished from a clock by fewer rounds
         exact = bool(same.all()) and modulus == 1 << length and sorted(in_turn) == [*[0] * (every - 1), 1]
-        if wraps < ((EXACT_ROUNDS if steps < LONG_EXACT else 1) if exact else max(4, 2 * span // steps)):
+        byte = steps >= LONG_EXACT and length == 8
+        if wraps < ((1 if byte else EXACT_ROUNDS) if exact else max(4, 2 * span // steps)):
             continue
         moving = step_taken != 0
         typical = np.zeros(steps, bool)

@@ -24,6 +24,7 @@ FEWEST_BITS = 6
 TAIL = 2
 """Most constant bytes (a data ID) that may be fed after the payload's own."""
 ROWS = 160
+XOR_OF_SOME = "XOR of some of the bytes"
 _REVERSED = np.array([int(f"{i:08b}"[::-1], 2) for i in range(256)], np.uint8)
 
 
@@ -58,6 +59,9 @@ def _options(found: FoundChecksum, columns: BitColumns) -> Iterator[Affine | Crc
     left_out = {p >> 3 for p in pinned} - fed
     if len(left_out) > len(fed):
         return
+    joined = [i for i in others if any(mask >> 8 * i & 0xFF for mask in found.method.masks)]
+    if len(joined) < len(others):
+        yield Affine(8, tuple(sum(1 << (8 * i + k) for i in joined) for k in range(8)), 0, XOR_OF_SOME)
     column, pinned = column[column != 0], [p for p, part in zip(pinned, column.tolist(), strict=True) if part]
     if len(pinned) < FEWEST_BITS:
         return
@@ -69,8 +73,8 @@ def _options(found: FoundChecksum, columns: BitColumns) -> Iterator[Affine | Crc
                 place = 8 + 8 * behind + (7 - weight if reflect else weight)
                 wanted = _REVERSED[column] if reflect else column
                 for polynomial in np.flatnonzero((powers[:, place] == wanted).all(axis=1)).tolist():
-                    if not polynomial & 1:
-                        continue  # none is even: it would forget its oldest bit
+                    if not polynomial & 1 or polynomial == 1:
+                        continue  # an even one would forget its oldest bit, and x^8 + 1 gives the XOR of the bytes
                     if not (usual or is_catalogued(8, polynomial, reflect)):
                         continue
                     yield Crc(8, polynomial, 0, reflect, 0, coverage, after=bytes(tail))

@@ -133,7 +133,9 @@ def _crcs(width: int, share: dict[int, int], others: tuple[int, ...], own: int) 
             for p, value in part.items()
             if value & top and p + toward in part and (p + toward) >> 3 == p >> 3
         }
-        for polynomial in sorted(p for p in polynomials if p & 1):  # as all are; else it forgets its oldest bit
+        for polynomial in sorted(
+            p for p in polynomials if p & 1 and p > 1
+        ):  # as all are; else it forgets, or is an XOR
             powers = _powers(width, polynomial, 8 * (len(others) + TAIL) + width + 8)
             for coverage, usual in walks:
                 if not (usual or is_catalogued(width, polynomial, reflect)):
