@@ -117,3 +117,11 @@ def test_a_dead_zero_between_a_switch_and_states_keeps_them_apart_where_both_wer
         switch, (Layout(8, 5), opened(np.zeros(n, np.int64), 5, 3)), (Layout(24, 2), opened(0 * switch[1], 2, 3))
     )
     assert (6,) in cut(columns)
+
+
+def test_a_quantity_on_a_coarse_grid_keeps_the_low_bits_that_rest_after_the_first_value() -> None:
+    rng = np.random.default_rng(7)
+    coarse = Layout(8, 16), opened(4 * np.clip(walk(rng, 160, 900, 60), 300, 1500), 16, 20)
+    columns = columns_of(coarse)
+    assert coarse[0].positions[:2] == (8, 9)
+    assert cut(columns) == {moving(columns, coarse[0].positions)}

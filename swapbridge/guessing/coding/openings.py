@@ -22,7 +22,9 @@ FEWEST_STEPS = 3
 OPENING_BITS = 3.0
 """Naming one field of an opening: each of the parts into which a field is cut pays it."""
 RESTING_BITS = 4.0
-"""A low bit that rests at its first value, though those above it move, is odd in a field: makers use their codes."""
+ALSO_RESTING_BITS = 1.0
+"""A low bit that rests at its first value, though those above it move, is odd in a field: makers use their codes. More
+of them rest for the same reason, a quantity on a coarse grid: only how coarse it is has to be said."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +58,9 @@ class Opening:
         """
         moving = np.flatnonzero(self.moves[bits])
         resting = int(moving[0]) if len(moving) else 0
+        grid = RESTING_BITS + ALSO_RESTING_BITS * (resting - 1) if resting else 0.0
         alone = float(np.log2(self.steps)) if len(bits) == 1 else 0.0
-        return OPENING_BITS + RESTING_BITS * resting + alone
+        return OPENING_BITS + grid + alone
 
 
 def find_opening(pairs: Pairs, alive: npt.NDArray[np.bool_]) -> Opening | None:
