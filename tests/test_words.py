@@ -227,6 +227,32 @@ def test_a_type_name_stands_for_one_thing() -> None:
     assert not twice, "\n".join(f"{name}: {found}" for name, found in twice.items())
 
 
+ENTRANCES = {"main", "command", "routes"}
+"""Names that every command and every view of the page has."""
+TWIN_ROOMS = ({"plan", "emit"}, {"plan", "proving"})
+"""The same thing in Python and C, or in a plan and its reference: only these share a function's name."""
+
+
+def test_a_public_function_name_stands_for_one_thing() -> None:
+    places: dict[str, list[str]] = {}
+    for path, text in SOURCES.items():
+        for node in parsed(text).body:
+            is_command = isinstance(node, ast.FunctionDef) and any(
+                "command" in ast.unparse(d) for d in node.decorator_list
+            )
+            if isinstance(node, ast.FunctionDef) and not node.name.startswith("_") and not is_command:
+                found = places.setdefault(node.name, [])
+                place = path.relative_to(PACKAGE).as_posix()
+                found += [place] if place not in found else []
+    assert len(places) > 800
+    twice = {
+        name: found
+        for name, found in places.items()
+        if len(found) > 1 and name not in ENTRANCES and {place.split("/")[0] for place in found} not in TWIN_ROOMS
+    }
+    assert not twice, "\n".join(f"{name}: {found}" for name, found in twice.items())
+
+
 ROOM_LINE = re.compile(r'^"""[A-Z`][^\n]{15,}')
 
 

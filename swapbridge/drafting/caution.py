@@ -146,7 +146,7 @@ def _text(one: Explained, value: float) -> str:
     return f"{number_text(value, 12)} {one.unit}".strip()
 
 
-def with_codes(fields: Sequence[Explained], known: MapMessage | None) -> list[Explained]:
+def with_not_available(fields: Sequence[Explained], known: MapMessage | None) -> list[Explained]:
     """The fields, open ones with the map's code for 'not available' where it has one and no safer answer is kept."""
     out = []
     for one in fields:

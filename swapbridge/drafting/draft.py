@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from swapbridge.core.identifier_words import identifier_word
 from swapbridge.core.progress import Progress
-from swapbridge.drafting.caution import cautious, is_torque, with_codes
+from swapbridge.drafting.caution import cautious, is_torque, with_not_available
 from swapbridge.drafting.compilable import compilable
 from swapbridge.drafting.delays import delayed
 from swapbridge.drafting.draft_text import NAMED_BY_DRAFT
@@ -110,7 +110,7 @@ def _explained(kit: Kit, message: VehicleMessage, page: int | None, known: MapMe
         if page is not None:
             note_words(kit, message, one)
         fields += codes[one.name] if one.name in codes else explain_field(kit, message, one, allowed)
-    fields = with_codes(_named(cautious(kit, message, fields, allowed)), known)
+    fields = with_not_available(_named(cautious(kit, message, fields, allowed)), known)
     fields = [_no_surer_than_check(message, f) for f in capped_by_neighbours(message, fields)]
     fields = [delayed(kit, message, f) for f in fields]
     return [replace(f, drawn=drawn(kit, message, f)) for f in fields]

@@ -17,7 +17,7 @@ import numpy as np
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import SPELLINGS
 from swapbridge.drafting.drafted import Drawn, Explained
-from swapbridge.drafting.explain.flags import switched
+from swapbridge.drafting.explain.flags import with_hysteresis
 from swapbridge.drafting.explain.kit import Kit
 from swapbridge.drafting.explain.numbers import held_out
 from swapbridge.drafting.linking import begins
@@ -209,6 +209,6 @@ def _call(node: Call, meanings: _Meanings) -> Floats:
     if node.function == "choose":
         return np.where(parts[0] > 0.5, parts[1], parts[2])
     if node.function == "hysteresis":
-        return switched(parts[0], float(parts[1][0]), float(parts[2][0])).astype(np.float64)
+        return with_hysteresis(parts[0], float(parts[1][0]), float(parts[2][0])).astype(np.float64)
     joined: Floats = (np.maximum if node.function == "max" else np.minimum).reduce(parts)
     return joined

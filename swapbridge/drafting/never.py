@@ -120,13 +120,13 @@ class NeverDrafted:
 def unanswered(swap: Swap, bus: str, message: VehicleMessage) -> str:
     """Why a message is not drafted whose field has a safe answer that was never recorded, or ""."""
     for one in message.fields:
-        guard = guarded(swap, bus, message, one)
+        guard = guard_of(swap, bus, message, one)
         if guard is not None and guard.safe is None:
             return f"{one.name} follows {guard.channel}, and its safe answer was not recorded"
     return ""
 
 
-def guarded(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField) -> NeverDrafted | None:
+def guard_of(swap: Swap, bus: str, message: VehicleMessage, one: VehicleField) -> NeverDrafted | None:
     """What a field must never be guessed as, or None: by the channels that a person or a scan tool recorded."""
     key = (bus, message.key.identifier, message.key.extended, one.name)
     known = [t for k, t in swap.word_matches.items() if k[:4] == key]
@@ -234,7 +234,7 @@ def tellers(
             for one in message.fields:
                 if not swap.is_source(bus, message, one):
                     continue
-                guard = guarded(swap, bus, message, one)
+                guard = guard_of(swap, bus, message, one)
                 if (
                     guard is not None
                     and (

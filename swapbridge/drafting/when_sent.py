@@ -46,7 +46,7 @@ def life_of(swap: Swap, bus: str, message: VehicleMessage) -> Life:
     count = 0
     if is_start_up(message):
         count = round(float(np.median([((message.time_s >= a) & (message.time_s <= b)).sum() for a, b in moments])))
-    period = round_period(1000 * message.period_s)
+    period = drafted_period(1000 * message.period_s)
     after = {"bus": "the bus is awake", "key": "key-on", "run": "the engine runs"}[begin]
     if count:
         late = f"{delay_ms} ms after" if delay_ms else "after"
@@ -140,7 +140,7 @@ def _last_ms(swap: Swap, bus: str, message: VehicleMessage) -> int:
     return max(10, int(round(1000 * tail, -1)))
 
 
-def round_period(period_ms: float) -> float:
+def drafted_period(period_ms: float) -> float:
     """The round number that a measured period stands for."""
     for step in (100.0, 50.0, 10.0, 5.0, 1.0):
         near = round(period_ms / step) * step

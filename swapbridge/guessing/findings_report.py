@@ -63,7 +63,7 @@ def formula(field: FoundField) -> str:
     return scaled if field.offset == 0 else f"{scaled} {sign} {abs(field.offset):.7g}"
 
 
-def name_of(message: FoundMessage) -> str:
+def message_name(message: FoundMessage) -> str:
     """Identifier as the command line takes it."""
     return format_identifier(message.identifier, message.extended)
 
@@ -74,11 +74,11 @@ def integrity_in_order(findings: Findings) -> list[tuple[FoundMessage, FoundFiel
     for message in findings.messages:
         for field in message.fields:
             if field.kind in ("counter", "checksum"):
-                out.append((message, field, method_words(field)))
+                out.append((message, field, found_method(field)))
     return out
 
 
-def method_words(field: FoundField) -> str:
+def found_method(field: FoundField) -> str:
     """A counter's or checksum's parameters in a few words."""
     method = field.method or {}
     if field.kind == "counter":
@@ -166,7 +166,7 @@ def story(findings: Findings, identifier: int, extended: bool) -> Iterator[str]:
         )
     for message in messages:
         yield (
-            f"{name_of(message)} on bus {message.bus}: {message.frames:,} frames of {message.length} bytes, "
+            f"{message_name(message)} on bus {message.bus}: {message.frames:,} frames of {message.length} bytes, "
             f"one every {message.period_ms:.1f} ms"
         )
         values: list[tuple[str, int] | None] = [*sorted({f.mux for f in message.fields if f.mux is not None})]
@@ -186,7 +186,7 @@ def _about(field: FoundField) -> Iterator[str]:
     signed = ", signed" if field.layout.signed else ""
     yield f"{field.name}: {field.kind}, {where(field.layout)}, start bit {field.layout.start}{signed}{condition}"
     if field.kind in ("counter", "checksum"):
-        yield f"  {method_words(field)}"
+        yield f"  {found_method(field)}"
     if field.stimulus:
         yield (
             f"  follows {field.stimulus}: {formula(field)} {field.unit}".rstrip()

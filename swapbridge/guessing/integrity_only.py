@@ -14,7 +14,7 @@ from swapbridge.core.integrity import Counter, counter_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.core.progress import Progress
 from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, bit_columns_of, make_columns, whole_stretches
-from swapbridge.guessing.findings_report import method_words, where
+from swapbridge.guessing.findings_report import found_method, where
 from swapbridge.guessing.integrity.integrity_fields import NOT_APART
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.study import find_exact, one_length
@@ -104,10 +104,10 @@ def integrity_words(
     capture: Capture, *, only: Collection[BusIdentifier] | None = None, progress: Progress | None = None
 ) -> dict[BusIdentifier, tuple[str, ...]]:
     """The same in words, for `swapbridge.surveying.survey_result.Survey.with_integrity`."""
-    return words_of(integrity_fields(capture, only=only, progress=progress))
+    return integrity_field_words(integrity_fields(capture, only=only, progress=progress))
 
 
-def words_of(found: Mapping[BusIdentifier, Sequence[FoundField]]) -> dict[BusIdentifier, tuple[str, ...]]:
+def integrity_field_words(found: Mapping[BusIdentifier, Sequence[FoundField]]) -> dict[BusIdentifier, tuple[str, ...]]:
     """What `integrity_fields` found in words."""
     return {name: _words(fields) for name, fields in found.items()}
 
@@ -128,8 +128,8 @@ def counters_of(
 
 def _words(found: Sequence[FoundField]) -> tuple[str, ...]:
     counters = [f for f in found if f.kind == "counter"]
-    words = [f"counter in {where(f.layout)} ({method_words(f).removeprefix('counts ')})" for f in counters]
-    words += [f"checksum in {where(f.layout)} ({method_words(f)})" for f in found if f.kind == "checksum"]
+    words = [f"counter in {where(f.layout)} ({found_method(f).removeprefix('counts ')})" for f in counters]
+    words += [f"checksum in {where(f.layout)} ({found_method(f)})" for f in found if f.kind == "checksum"]
     if any(f.evidence.get("note") == NOT_APART for f in found):
         words.append("which of the two is which cannot be told apart")
     return tuple(words)

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.errors import InputError, MissingToolError
-from swapbridge.guessing.findings_report import claims_in_order, formula, name_of, sureness, where
+from swapbridge.guessing.findings_report import claims_in_order, formula, message_name, sureness, where
 from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.guessing.meaning.align import Floats
 from swapbridge.guessing.meaning.obd_channels import obd_channels
@@ -40,7 +40,7 @@ class Overlay:
     channel_value: Floats
 
 
-def overlays(
+def field_overlays(
     findings: Findings,
     captures: Sequence[Capture],
     stimuli: Sequence[StimulusTrack | None],
@@ -101,7 +101,7 @@ def _overlay(
     keep = _thin(len(time))
     keep_channel = _thin(len(channel.time_s))
     return Overlay(
-        f"{name_of(message)} {where(field.layout)} as {field.stimulus}",
+        f"{message_name(message)} {where(field.layout)} as {field.stimulus}",
         f"{formula(field)} {field.unit}, {sureness(field.confidence)} ({field.confidence:.1%}), "
         f"lag {field.lag_s or 0:.2f} s",
         field.unit,

@@ -121,7 +121,9 @@ def lanes(frames: FramesByIdentifier, span_s: tuple[float, float], columns: int 
     return out
 
 
-def bits_of(capture: Capture, frames: FramesByIdentifier, key: FrameKey, span_s: tuple[float, float]) -> BitPicture:
+def identifier_bits(
+    capture: Capture, frames: FramesByIdentifier, key: FrameKey, span_s: tuple[float, float]
+) -> BitPicture:
     """The bits of one identifier over a span."""
     part = frames.of(key)
     near = window(frames.time_s[part], span_s, 0)

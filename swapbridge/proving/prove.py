@@ -29,7 +29,7 @@ from swapbridge.proving.judges.order import JUDGES
 from swapbridge.proving.judges.recordings.evidence import misfit
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.report.overlays import overlays
-from swapbridge.proving.settled_groups import Settled, settle
+from swapbridge.proving.settled_groups import Settled, settle_groups
 from swapbridge.proving.verdict import Check, Verdict
 from swapbridge.signalmap.signal_map import SignalMap
 
@@ -212,7 +212,7 @@ def take_up(
     """
     given = Settled(plan, dict(maps))
     captures = with_long_messages(plan, captures)
-    settled = settle(plan, addressed(bridge, maps), captures)
+    settled = settle_groups(plan, addressed(bridge, maps), captures)
     plan, maps = settled.plan, settled.maps
     make = make or partial(Translator, given.plan)
     bench = set_up(plan, captures, Reference(bridge, maps).words_read())

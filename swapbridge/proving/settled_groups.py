@@ -29,7 +29,7 @@ class Settled:
     checks: tuple[Check, ...] = ()
 
 
-def settle(plan: Plan, maps: Mapping[str, SignalMap], captures: Mapping[str, Capture]) -> Settled:
+def settle_groups(plan: Plan, maps: Mapping[str, SignalMap], captures: Mapping[str, Capture]) -> Settled:
     """Settle every group that a plan listens to; the plan behaves as before."""
     if all(r.mask == EXACT_MASK for r in plan.receives):
         return Settled(plan, dict(maps))

@@ -14,7 +14,7 @@ from swapbridge.core.identifier_words import format_identifier, identifier_word
 from swapbridge.core.integrity import checksum_from_dict, counter_from_dict
 from swapbridge.core.roles import BY_NAME
 from swapbridge.signalmap.dbc_read import exact_number
-from swapbridge.signalmap.findings import ConstantBits, Findings, FoundField, FoundMessage, plain
+from swapbridge.signalmap.findings import ConstantBits, Findings, FoundField, FoundMessage, plain_data
 from swapbridge.signalmap.j1939_maps import as_group, with_own_senders
 from swapbridge.signalmap.names import NAME, tidy_name
 from swapbridge.signalmap.signal_map import BasePayload, MapMessage, MapSignal, SignalMap
@@ -230,7 +230,7 @@ def _signal(f: FoundField, new_names: Mapping[str, str], min_confidence: float) 
         checksum = checksum_from_dict({"field": field, **method})
     if kind == "counter" and method is not None:
         counter = counter_from_dict(method)
-    evidence: dict[str, Any] = plain(f.evidence)
+    evidence: dict[str, Any] = plain_data(f.evidence)
     summary: dict[str, Any] = {"confidence": f.confidence, "layout_confidence": f.layout_confidence, "kind": kind}
     more = {"stimulus": f.stimulus, "lag_s": f.lag_s, "copy_of": f.copy_of}
     summary |= {key: value for key, value in more.items() if value is not None}

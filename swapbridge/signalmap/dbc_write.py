@@ -111,7 +111,7 @@ def written_digest(path: Path) -> str:
     return hashlib.sha256(map_text(content).encode()).hexdigest()
 
 
-def decimal_text(value: Fraction) -> str:
+def exact_decimal(value: Fraction) -> str:
     """The shortest exact decimal form, without an exponent.
 
     Raises
@@ -163,11 +163,11 @@ def _signal_line(s: MapSignal, message: MapMessage, short: Mapping[str, str]) ->
     if s.is_multiplexer:
         mux = f"{mux or ' '}M"
     order = 1 if s.layout.byte_order == "little_endian" else 0
-    low, high = (decimal_text(v) if v is not None else "0" for v in (s.minimum, s.maximum))
+    low, high = (exact_decimal(v) if v is not None else "0" for v in (s.minimum, s.maximum))
     receivers = ",".join(short[r] for r in s.receivers) or _NOBODY
     return (
         f" SG_ {short[s.name]}{mux} : {s.layout.start}|{s.layout.length}@{order}{'-' if s.layout.signed else '+'}"
-        f" ({decimal_text(s.scale)},{decimal_text(s.offset)}) [{low}|{high}]"
+        f" ({exact_decimal(s.scale)},{exact_decimal(s.offset)}) [{low}|{high}]"
         f' "{_quoted(s.unit)}" {receivers}'
     )
 
@@ -239,7 +239,7 @@ def _used_attributes(signal_map: SignalMap, nodes: list[MapNode], short: Mapping
         if short[m.name] != m.name:
             yield _Attribute("SystemMessageLongSymbol", "BO_", where, f'"{m.name}"')
         if m.period_ms is not None:
-            yield _Attribute("GenMsgCycleTime", "BO_", where, decimal_text(m.period_ms))
+            yield _Attribute("GenMsgCycleTime", "BO_", where, exact_decimal(m.period_ms))
         if any_form:
             form = ("ExtendedCAN" if m.extended else "StandardCAN") + ("_FD" if m.is_fd else "")
             form = "J1939PG" if m.is_group else form

@@ -61,8 +61,8 @@ class FoundField:
             "layout_confidence": self.layout_confidence,
             "copy_of": self.copy_of,
             "mux": None if self.mux is None else {"signal": self.mux[0], "value": self.mux[1]},
-            "alternatives": [plain(a) for a in self.alternatives],
-            "evidence": plain(self.evidence),
+            "alternatives": [plain_data(a) for a in self.alternatives],
+            "evidence": plain_data(self.evidence),
         }
         if self.method is not None:
             out["method"] = self.method
@@ -125,7 +125,7 @@ class FoundMessage:
             "extended": self.extended,
             "bus": self.bus,
             "length": self.length,
-            "period_ms": plain(self.period_ms),
+            "period_ms": plain_data(self.period_ms),
             "frames": self.frames,
             "signals": [f.to_dict() for f in self.fields],
         }
@@ -154,7 +154,7 @@ class Findings:
             "version": FINDINGS_VERSION,
             "messages": [m.to_dict() for m in self.messages],
             "advice": list(self.advice),
-            "channels": plain(self.channels),
+            "channels": plain_data(self.channels),
         }
 
 
@@ -296,12 +296,12 @@ def _share(value: Any, name: str) -> float:
     return share
 
 
-def plain(value: Any) -> Any:
+def plain_data(value: Any) -> Any:
     """The same with None for what JSON has no number for: a margin over no rival at all is infinite."""
     if isinstance(value, dict):
-        return {key: plain(item) for key, item in value.items()}
+        return {key: plain_data(item) for key, item in value.items()}
     if isinstance(value, list | tuple):
-        return [plain(item) for item in value]
+        return [plain_data(item) for item in value]
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value

@@ -11,7 +11,7 @@ from swapbridge.core.integrity import Checksum, Counter, FieldSum, Method, is_ad
 from swapbridge.core.units import find_unit
 from swapbridge.signalmap.accept import joined_base, overlap, same_place
 from swapbridge.signalmap.dbc_read import exact_number
-from swapbridge.signalmap.dbc_write import decimal_text
+from swapbridge.signalmap.dbc_write import exact_decimal
 from swapbridge.signalmap.signal_map import MapMessage, MapNode, MapSignal, SignalMap
 
 
@@ -220,7 +220,7 @@ def _counter(counter: Counter) -> str:
 
 def _scaling(s: MapSignal) -> str:
     sign = "+" if s.offset >= 0 else "-"
-    return f"raw x {decimal_text(s.scale)} {sign} {decimal_text(abs(s.offset))} {s.unit}"
+    return f"raw x {exact_decimal(s.scale)} {sign} {exact_decimal(abs(s.offset))} {s.unit}"
 
 
 def _known_kind(node: MapNode, second: SignalMap) -> MapNode:

@@ -10,7 +10,7 @@ from fractions import Fraction
 from swapbridge.core.identifier_words import format_identifier
 from swapbridge.core.integrity import method_words
 from swapbridge.core.layout import SplitLayout
-from swapbridge.signalmap.dbc_write import decimal_text, ranges_text
+from swapbridge.signalmap.dbc_write import exact_decimal, ranges_text
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 COLUMNS = (
@@ -46,7 +46,7 @@ def map_json(signal_map: SignalMap) -> str:
     return json.dumps(rows, indent=1, ensure_ascii=False) + "\n"
 
 
-def integrity_words(s: MapSignal) -> str:
+def integrity_text(s: MapSignal) -> str:
     """A counter's or checksum's method in a few words."""
     if s.counter is not None:
         step = f" by {s.counter.step}" if s.counter.step != 1 else ""
@@ -64,13 +64,13 @@ def signal_words(s: MapSignal) -> str:
     """A signal in a line: name, bits, value, what it is."""
     order = "big" if s.layout.byte_order == "big_endian" else "little"
     bits = f"{s.layout.start}|{s.layout.length} {order} endian{', signed' if s.layout.signed else ''}"
-    offset = f" {'-' if s.offset < 0 else '+'} {decimal_text(abs(s.offset))}" if s.offset else ""
+    offset = f" {'-' if s.offset < 0 else '+'} {exact_decimal(abs(s.offset))}" if s.offset else ""
     scaled = s.scale != 1 or s.offset or s.unit
     parts = [
         bits,
-        f"raw x {decimal_text(s.scale)}{offset} {s.unit}".strip() if scaled else "",
+        f"raw x {exact_decimal(s.scale)}{offset} {s.unit}".strip() if scaled else "",
         s.role,
-        integrity_words(s),
+        integrity_text(s),
         f"always {s.constant}" if s.constant is not None and (s.counter or s.checksum) else "",
         f"not available {ranges_text(s.not_available)}" if s.not_available else "",
         f"error {ranges_text(s.error_codes)}" if s.error_codes else "",
@@ -105,11 +105,11 @@ def _row(m: MapMessage, s: MapSignal) -> dict[str, str]:
         "multiplexer": pages,
         "choices": ", ".join(f"{raw} {name}" for raw, name in sorted(s.choices.items())),
         "role": s.role,
-        "integrity": integrity_words(s),
+        "integrity": integrity_text(s),
         "confidence": f"{confidence:.3f}" if isinstance(confidence, int | float) else "",
         "comment": s.comment,
     }
 
 
 def _number(value: Fraction | None) -> str:
-    return "" if value is None else decimal_text(value)
+    return "" if value is None else exact_decimal(value)

@@ -27,7 +27,7 @@ _AFTER_IDLE = 4
 """Stuffing state before start-of-frame: a recessive run of one, so that start-of-frame begins a new run."""
 
 
-def frame_bits(capture: Capture) -> npt.NDArray[np.int64]:
+def frame_lengths_in_bits(capture: Capture) -> npt.NDArray[np.int64]:
     """Bits each frame takes of its bus, at whichever rate.
 
     Returns

@@ -27,7 +27,7 @@ _STRIP_COLUMNS = 72
 _SHOWN_BYTES = 8
 
 
-def headline(found: Survey) -> str:
+def survey_headline(found: Survey) -> str:
     """One sentence: what the capture is."""
     buses = "1 bus" if len(found.buses) == 1 else f"{len(found.buses)} buses"
     count = sum(bus.identifiers for bus in found.buses)
@@ -184,7 +184,7 @@ def identifier_rows(found: Survey, ways: Sequence[Sending]) -> list[tuple[str, .
                 "/".join(str(size) for size, _ in one.lengths),
                 live_words(one),
                 f"{one.distinct:,}",
-                seen_words(one, found.duration_s),
+                presence_words(one, found.duration_s),
             )
             rows.append((one.bus, *cells) if len(found.buses) > 1 else cells)
     return rows
@@ -216,7 +216,7 @@ def live_words(one: IdentifierSurvey) -> str:
     return "".join(f"{byte:02X}" if byte else ".." for byte in one.live)
 
 
-def seen_words(one: IdentifierSurvey, duration_s: float) -> str:
+def presence_words(one: IdentifierSurvey, duration_s: float) -> str:
     """When it was seen, where that is not all the time."""
     gap_s = 0.0 if math.isnan(one.worst_gap_ms) else one.worst_gap_ms / 1000
     slack = max(1.0, 1.5 * gap_s)

@@ -206,11 +206,11 @@ def draft_folder(
         The draft and the changes made to the folder's files.
     """
     made = make_draft(folder, captures, progress=progress, executor=executor, report=report)
-    write_files(made.files)
+    write_draft_files(made.files)
     return made
 
 
-def write_files(files: Mapping[Path, bytes]) -> None:
+def write_draft_files(files: Mapping[Path, bytes]) -> None:
     """Write what a draft or an outlook made."""
     for path, data in files.items():
         path.parent.mkdir(parents=True, exist_ok=True)

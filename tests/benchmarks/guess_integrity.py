@@ -240,7 +240,7 @@ def tables(claims: list[Weighed], title: str) -> None:
 
 def table(claims: list[Weighed], title: str) -> None:
     """Reliability: what was stated, what was right."""
-    stated = np.array([trust.probability(c.kind, c.features, weights) for c, weights in claims])
+    stated = np.array([trust.trust_probability(c.kind, c.features, weights) for c, weights in claims])
     right = np.array([c.right for c, _ in claims], bool)
     print(f"\n{title}: {len(claims)} claims, {right.sum()} right")
     print("| stated | claims | mean stated | right |\n| --- | --- | --- | --- |")

@@ -16,7 +16,7 @@ import numpy as np
 import polars as pl
 
 from swapbridge.capture.capture import Capture
-from swapbridge.surveying.frame_bits import frame_bits
+from swapbridge.surveying.frame_bits import frame_lengths_in_bits
 from swapbridge.surveying.inventory import survey
 from tests.benchmarks.bus_traffic import capture_of, machine
 
@@ -83,7 +83,7 @@ def main() -> None:
         assert one.flips.tolist() == [row[f"flips_{bit}"] for bit in range(64)]
         assert abs(one.period_ms * 1e6 - row["period"]) < 0.01 * row["period"]
     theirs, ours = best(lambda: script(frame), 5), best(lambda: survey(capture), 5)
-    bits = best(lambda: frame_bits(capture), 5)
+    bits = best(lambda: frame_lengths_in_bits(capture), 5)
     print(f"polars script  {theirs * 1e3:8.0f} ms for {frames:,} frames, {len(inventory)} identifiers")
     print(f"survey         {ours * 1e3:8.0f} ms, ratio {theirs / ours:.1f} (target {TARGET}), same counts and flips")
     print(f"frame lengths  {bits * 1e9 / frames:8.0f} ns a frame of that")

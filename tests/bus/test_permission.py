@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from swapbridge.bus.running import permission
-from swapbridge.bus.running.permission import ECHO_US, QUIET_US, Ear, choose, why_guarded
+from swapbridge.bus.running.permission import ECHO_US, QUIET_US, Ear, playable_words, why_guarded
 from swapbridge.capture.write import write_capture
 from swapbridge.cli.main import cli
 from swapbridge.core.errors import RefusedError
@@ -80,20 +80,20 @@ def test_what_nobody_knows_and_what_is_for_diagnostics() -> None:
 
 def test_without_a_map_or_a_choice_nothing_is_played() -> None:
     with pytest.raises(RefusedError, match="--id"):
-        choose({0: [0x100]}, {0: "host"}, None, {})
-    assert choose({0: [0x100, 0x200]}, {0: "host"}, [0x100], {}).words == {0: frozenset({0x100})}
+        playable_words({0: [0x100]}, {0: "host"}, None, {})
+    assert playable_words({0: [0x100, 0x200]}, {0: "host"}, [0x100], {}).words == {0: frozenset({0x100})}
     with pytest.raises(RefusedError, match="7E0"):
-        choose({0: [0x100, 0x7E0]}, {0: "host"}, [0x100, 0x7E0], {})
+        playable_words({0: [0x100, 0x7E0]}, {0: "host"}, [0x100, 0x7E0], {})
 
 
 def test_a_map_leaves_out_and_says_so_and_a_choice_against_it_is_refused() -> None:
     signal_map = map_with(message(0x100, "engine"), message(0x200, "braking"))
-    chosen = choose({0: [0x100, 0x200, 0x300]}, {0: "host"}, None, {0: signal_map})
+    chosen = playable_words({0: [0x100, 0x200, 0x300]}, {0: "host"}, None, {0: signal_map})
     assert chosen.words == {0: frozenset({0x100})}
     assert len(chosen.left_out) == 2
     assert "brake" in chosen.left_out[0]
     with pytest.raises(RefusedError, match="brake"):
-        choose({0: [0x200]}, {0: "host"}, [0x200], {0: signal_map})
+        playable_words({0: [0x200]}, {0: "host"}, [0x200], {0: signal_map})
 
 
 @given(st.lists(st.tuples(st.sampled_from("hp"), st.integers(1, 6), st.integers(0, QUIET_US)), max_size=40))

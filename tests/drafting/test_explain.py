@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from swapbridge.drafting.explain.flags import Watched, explain_flag, switched, threshold_atom
+from swapbridge.drafting.explain.flags import Watched, explain_flag, threshold_atom, with_hysteresis
 from swapbridge.drafting.explain.measured import _formula_within_reach, _reached
 from swapbridge.drafting.explain.numbers import Measured, best_formula
 from swapbridge.drafting.explain.totals import find_total
@@ -79,7 +79,7 @@ def test_noise_is_left_alone() -> None:
 
 
 def test_hysteresis_is_found() -> None:
-    truth = switched(COOLANT, 82.0, 74.0)
+    truth = with_hysteresis(COOLANT, 82.0, 74.0)
     best = explain_flag(Watched(TIMES, truth, 0.1), [], LINES)[0]
     assert best.share > 0.99
     assert best.wrong_edges == 0
@@ -96,7 +96,7 @@ def test_two_conditions_are_found() -> None:
 @pytest.mark.parametrize(("lapses", "joined"), [(1, False), (2, True)])
 def test_a_second_condition_has_to_be_needed_twice(lapses: int, joined: bool) -> None:
     """A flag of the other vehicle fits but for a moment, and some switch was off just then, as switches often are."""
-    truth = switched(COOLANT, 60.0, 60.0 - 1e-9)
+    truth = with_hysteresis(COOLANT, 60.0, 60.0 - 1e-9)
     near, switch = truth.copy(), np.zeros(len(TIMES), bool)
     for at in np.flatnonzero(~truth & np.roll(~truth, 150) & np.roll(~truth, -150))[[300, -300][:lapses]]:
         near[at : at + 20], switch[at - 60 : at + 60] = True, True
@@ -116,7 +116,7 @@ def test_a_threshold_says_what_the_language_says() -> None:
     for value in x:
         now = value >= 8 or (now and value > 4)
         said.append(now)
-    assert switched(x, 8.0, 4.0).tolist() == said
+    assert with_hysteresis(x, 8.0, 4.0).tolist() == said
     atom = threshold_atom(line("rpm", RPM, "rpm"), 8.0, 4.0)
     assert atom.text == "hysteresis(d.M.rpm, 8 rpm, 4 rpm)"
 

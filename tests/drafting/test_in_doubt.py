@@ -345,7 +345,7 @@ def test_a_gear_is_not_held_back_for_the_lever_that_it_goes_with() -> None:
     told, one = message(np.zeros((9, 1)), times=TIMES[:9]), coded(Layout(0, 3))
     for known, held in (({"lever": lever}, True), ({"lever": lever, "current_gear": gear}, False)):
         swap: Any = SimpleNamespace(word_matches={(*key, n): t for n, t in known.items()})
-        assert (never.guarded(swap, "donor", told, one) is not None) is held
+        assert (never.guard_of(swap, "donor", told, one) is not None) is held
 
 
 @pytest.mark.parametrize(

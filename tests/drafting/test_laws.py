@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from swapbridge.drafting.explain.flags import Watched, explain_flag, switched
+from swapbridge.drafting.explain.flags import Watched, explain_flag, with_hysteresis
 from swapbridge.drafting.explain.numbers import (
     GREEDY_ROWS,
     Based,
@@ -64,7 +64,7 @@ def test_a_bent_needle_is_found_again(seed: int, middle: float, steep: float) ->
 @given(seed=SEEDS, on=st.floats(50, 70), gap=st.floats(2, 15))
 def test_a_switch_with_hysteresis_is_found_again(seed: int, on: float, gap: float) -> None:
     known = lines(seed)
-    truth = switched(known[0].series.value, on, on - gap)
+    truth = with_hysteresis(known[0].series.value, on, on - gap)
     if (np.diff(truth) != 0).sum() < 4:
         return
     best = explain_flag(Watched(TIMES, truth, 0.16), [], known)[0]

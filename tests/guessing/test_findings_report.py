@@ -18,8 +18,8 @@ from swapbridge.guessing.findings_report import (
     bit_map,
     claims_in_order,
     formula,
+    found_method,
     integrity_in_order,
-    method_words,
     story,
     sureness,
     totals,
@@ -27,7 +27,7 @@ from swapbridge.guessing.findings_report import (
 )
 from swapbridge.guessing.guess import guess
 from swapbridge.guessing.meaning.meaning import attach_meaning
-from swapbridge.guessing.overlay_pages import draw_html, draw_png, overlays
+from swapbridge.guessing.overlay_pages import draw_html, draw_png, field_overlays
 from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage
 
 
@@ -124,11 +124,11 @@ def test_formulas_methods_and_sureness_in_words() -> None:
     assert formula(field("a", Layout(0, 8), evidence={"choices": {"1": "P", "2": "R"}})) == "1=P, 2=R"
     assert [sureness(p) for p in (0.99, 0.9, 0.6, 0.3, 0.1)] == ["sure", "likely", "perhaps", "doubtful", "a hint"]
     counter = field("c", Layout(0, 4), "counter", method={"kind": "counter", "low": 0, "high": 14, "step": 1})
-    assert method_words(counter) == "counts 0 to 14"
+    assert found_method(counter) == "counts 0 to 14"
     crc = {"kind": "crc", "width": 8, "polynomial": 0x1D, "name": "", "after": "01"}
-    assert method_words(field("c", Layout(0, 8), "checksum", method=crc)) == "CRC-8 polynomial 0x1D with constant bytes"
+    assert found_method(field("c", Layout(0, 8), "checksum", method=crc)) == "CRC-8 polynomial 0x1D with constant bytes"
     total = {"kind": "sum", "unit_bits": 4, "factor": -1, "constant": -1}
-    assert method_words(field("c", Layout(0, 4), "checksum", method=total)) == "complement of the sum of nibbles, -1"
+    assert found_method(field("c", Layout(0, 4), "checksum", method=total)) == "complement of the sum of nibbles, -1"
     both = Findings((FoundMessage(1, False, "0", 8, 10.0, 9, (counter,)),))
     assert [words for *_, words in integrity_in_order(both)] == ["counts 0 to 14"]
     assert totals(both) == "1 identifier: 1 counter; 0 sure of meaning"
@@ -146,7 +146,7 @@ class Tags(html.parser.HTMLParser):
 
 def test_the_html_picture_is_whole_in_itself(findings: Findings, plain_vehicle: Any) -> None:
     """A line and dots for every claim of numbers, nothing fetched from anywhere, text escaped."""
-    pictures = overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus])
+    pictures = field_overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus])
     page = draw_html(pictures, "a <b> title")
     tags = Tags()
     tags.feed(page)
@@ -158,16 +158,18 @@ def test_the_html_picture_is_whole_in_itself(findings: Findings, plain_vehicle: 
 
 def test_line_and_dots_lie_over_each_other(findings: Findings, plain_vehicle: Any) -> None:
     """The overlay is the claim: field moved by its lag and scaled agrees with what the tool said."""
-    best = overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus], ids=[(0x100, False)])[0]
+    best = field_overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus], ids=[(0x100, False)])[0]
     at = np.interp(best.channel_time_s, best.field_time_s, best.field_value)
     assert np.median(np.abs(at - best.channel_value)) < 0.02 * np.ptp(best.channel_value)
     with pytest.raises(InputError, match="nothing to draw"):
-        overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus], ids=[(0x7FF, False)])
+        field_overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus], ids=[(0x7FF, False)])
 
 
 def test_the_png_picture_is_a_png(findings: Findings, plain_vehicle: Any) -> None:
     """PNG signature and a picture of some size (ISO/IEC 15948: eight signature bytes)."""
-    page = draw_png(overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus], ids=[(0x100, False)]), "t")
+    page = draw_png(
+        field_overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus], ids=[(0x100, False)]), "t"
+    )
     assert page[:8] == b"\x89PNG\r\n\x1a\n"
     assert len(page) > 10_000
 
@@ -187,7 +189,7 @@ def test_png_without_matplotlib_says_what_to_install(
     for name in [m for m in sys.modules if m.startswith("matplotlib")]:
         monkeypatch.delitem(sys.modules, name)
     with pytest.raises(MissingToolError, match=r"swapbridge\[plot\]"):
-        draw_png(overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus]), "t")
+        draw_png(field_overlays(findings, [plain_vehicle.capture], [plain_vehicle.stimulus]), "t")
 
 
 def test_processes_that_are_spawned_find_the_same(plain_vehicle: Any) -> None:
@@ -215,6 +217,6 @@ def test_every_capture_is_drawn(plain_vehicle: Any, findings: Findings) -> None:
     """Two recordings of one vehicle: each claim is drawn in both, and the picture says in which."""
     first, second = replace(plain_vehicle.capture, source="a.log"), replace(plain_vehicle.capture, source="b.log")
     track = plain_vehicle.stimulus
-    alone = overlays(findings, [first], [track])
-    both = overlays(findings, [first, second], [track, track])
+    alone = field_overlays(findings, [first], [track])
+    both = field_overlays(findings, [first, second], [track, track])
     assert [o.title for o in both] == [f"{o.title}, {name}" for name in ("a.log", "b.log") for o in alone]

@@ -75,7 +75,7 @@ def test_c_and_numpy_say_the_same(
     company = (moved, rng.random((len(lengths), 16)) < 0.8) if thorough and seed % 3 else None
     args = value[:-2], value[1:-1], value[2:], weight, lengths
     assert codelength_kernel.kernel() is not None
-    got = codelength_kernel.candidate_bits(*args, thorough=thorough, company=company)
+    got = codelength_kernel.native_candidate_bits(*args, thorough=thorough, company=company)
     wanted = codelength.candidate_bits(*args, thorough=thorough, company=company)
     # sums are added up in another order, so a number may round to the next step
     assert np.abs(got - wanted).max() <= codelength.FINEST_BITS
@@ -83,12 +83,12 @@ def test_c_and_numpy_say_the_same(
 
 def test_nothing_to_weigh() -> None:
     nothing, some = np.zeros(0, np.uint64), np.array([1, 8])
-    assert codelength_kernel.candidate_bits(nothing, nothing, nothing, np.zeros(0), some).tolist() == [
+    assert codelength_kernel.native_candidate_bits(nothing, nothing, nothing, np.zeros(0), some).tolist() == [
         0.0,
         codelength.MODELS_BITS,
     ]
     one = np.ones(1, np.uint64)
-    assert codelength_kernel.candidate_bits(one, one, one, np.ones(1), some[:0]).tolist() == []
+    assert codelength_kernel.native_candidate_bits(one, one, one, np.ones(1), some[:0]).tolist() == []
 
 
 def test_every_number_of_the_c_text_comes_from_python() -> None:

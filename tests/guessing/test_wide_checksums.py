@@ -8,7 +8,7 @@ import pytest
 
 from swapbridge.core.integrity import Checksum, Crc, Method, Sum, checksum_from_dict
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.findings_report import method_words
+from swapbridge.guessing.findings_report import found_method
 from swapbridge.guessing.integrity_only import find_integrity
 from swapbridge.signalmap.findings import FoundField
 
@@ -73,7 +73,7 @@ def test_two_bytes_are_one_checksum_that_can_be_computed_again(method: Method, l
     assert again.verified_bits is not None
     assert again.verified_bits & 0xFFFF == 0  # its own bits are no inputs
     assert again.verified_bits >> 32 & 0xFF  # the low byte of the walk
-    assert method_words(field)
+    assert found_method(field)
     fresh = sealed(traffic(77), Checksum(layout, method))  # frames that it was not found on
     assert all(again.holds(row.tobytes()) for row in fresh)
 

@@ -18,9 +18,9 @@ from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up
 from swapbridge.proving.bench.nodes import Polled, ReceivedFrame
 from swapbridge.proving.judges.frames.content import content_checks
-from swapbridge.proving.judges.frames.scan_tool import ask
+from swapbridge.proving.judges.frames.scan_tool import ask_answers
 from swapbridge.proving.prove import prove
-from swapbridge.proving.reference.joined_answer import frames_of
+from swapbridge.proving.reference.joined_answer import answer_frames
 from swapbridge.proving.reference.open_choices import steps_of
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.reference.scan_tool_answers import answers_of
@@ -52,7 +52,9 @@ def _checks(swap: Any, plan: Plan, seconds: float = 9.0) -> dict[str, Check]:
     """What is said of each answer after a run in which all are asked for."""
     _, bridge, maps = swap
     reference = Reference(bridge, maps, steps_of(plan))
-    run = ask(set_up(plan, small_swap.captures(seconds), reference.words_read()), bridge, partial(Translator, plan), 1)
+    run = ask_answers(
+        set_up(plan, small_swap.captures(seconds), reference.words_read()), bridge, partial(Translator, plan), 1
+    )
     assert run is not None
     contents = judge_trace(plan, reference, run.device.trace or [])
     checks = content_checks(plan, contents, reference)
@@ -145,7 +147,7 @@ def test_an_answer_whose_source_is_silent_is_not_given(swap: Any) -> None:
     """Nothing is made up: without the donor's frames only what is constant is answered, and the reference agrees."""
     plan, bridge, maps = swap
     bench = set_up(plan, {"host": small_swap.captures(9.0)["host"]})
-    run = ask(bench, bridge, partial(Translator, plan), 1)
+    run = ask_answers(bench, bridge, partial(Translator, plan), 1)
     assert run is not None
     contents = judge_trace(plan, Reference(bridge, maps, steps_of(plan)), run.device.trace or [])
     assert contents.wrong == 0, contents.first_problem()
@@ -154,7 +156,7 @@ def test_an_answer_whose_source_is_silent_is_not_given(swap: Any) -> None:
 
 def test_readiness_is_asked_for_and_stays_unanswered(swap: Any) -> None:
     plan, bridge, _ = swap
-    run = ask(set_up(plan, small_swap.captures(9.0)), bridge, partial(Translator, plan), 1)
+    run = ask_answers(set_up(plan, small_swap.captures(9.0)), bridge, partial(Translator, plan), 1)
     assert run is not None
     trace = run.device.trace or []
     asked = {e.data[: e.data[0] + 1] for e in trace if isinstance(e, ReceivedFrame) and e.data[1:2] == b"\x01"}
@@ -170,7 +172,7 @@ def test_readiness_is_asked_for_and_stays_unanswered(swap: Any) -> None:
 def test_several_at_once_by_hand_and_by_the_library() -> None:
     """`can-isotp` takes the frames of the reference and gives the message that was worked out by hand."""
     message = bytes.fromhex("41" + "0C1AF8" + "057B" + "6301E0" + "0008100001")
-    frames = frames_of(message)
+    frames = answer_frames(message)
     assert [f.hex().upper() for f in frames] == ["100E410C1AF8057B", "216301E000081000", "2201555555555555"]
     queue = [isotp.CanMessage(arbitration_id=0x7E8, data=f) for f in frames]
     address = isotp.Address(isotp.AddressingMode.Normal_11bits, rxid=0x7E8, txid=0x7E0)
@@ -178,7 +180,7 @@ def test_several_at_once_by_hand_and_by_the_library() -> None:
     for _ in range(10):
         layer.process()
     assert bytes(layer.recv() or b"") == message
-    assert frames_of(message[:7]) == [b"\x07" + message[:7]]
+    assert answer_frames(message[:7]) == [b"\x07" + message[:7]]
 
 
 SEVERAL: dict[str, Callable[[Joined], Joined]] = {

@@ -15,7 +15,7 @@ from swapbridge.core.identifier_words import EXTENDED_BIT
 from swapbridge.language.reading import parse_bridge
 from swapbridge.plan.plan import EXACT_MASK
 from swapbridge.proving.prove import prove
-from swapbridge.proving.settled_groups import settle
+from swapbridge.proving.settled_groups import settle_groups
 from swapbridge.proving.verdict import Verdict
 from tests.compiler.group_maps import BRIDGE, MAPS
 from tests.compiler.test_on_request import LONG as ASKED_LONG
@@ -119,10 +119,10 @@ def test_a_group_that_is_asked_for_is_asked_for_by_the_bench() -> None:
 
 def test_a_plan_without_groups_is_left_alone() -> None:
     plan = compile_bridge(parse_bridge(BRIDGE), MAPS).plan
-    settled = settle(plan, MAPS, {"donor": capture_of(heavy_frames(3, engine=17))})
+    settled = settle_groups(plan, MAPS, {"donor": capture_of(heavy_frames(3, engine=17))})
     assert [r.mask for r in settled.plan.receives] == [r.mask for r in plan.receives]
     assert {r.word & 0xFF for r in settled.plan.receives} == {17}
     assert all(r.word & EXTENDED_BIT for r in settled.plan.receives)
-    again = settle(settled.plan, settled.maps, {})
+    again = settle_groups(settled.plan, settled.maps, {})
     assert again.plan == settled.plan
     assert all(r.mask != EXACT_MASK for r in plan.receives)

@@ -27,8 +27,8 @@ from swapbridge.demo.vehicle_maps import donor_map, host_map
 from swapbridge.signalmap.dbc_read import load_map, parse_map
 from swapbridge.signalmap.dbc_write import (
     attribute_json,
-    decimal_text,
     encode_map,
+    exact_decimal,
     format_map,
     map_digest,
     save_map,
@@ -78,7 +78,7 @@ def test_long_decimals_survive_where_floats_would_not() -> None:
     )
 )
 def test_decimal_text_is_exact(value: Fraction) -> None:
-    assert Fraction(decimal_text(value)) == value
+    assert Fraction(exact_decimal(value)) == value
 
 
 CRC_TEXT = (
@@ -109,7 +109,7 @@ def test_a_checksum_that_can_not_be_meant(change: tuple[str, str], words: str) -
 
 def test_a_third_has_no_decimal_form() -> None:
     with pytest.raises(InputError, match="1/3 has no exact decimal form"):
-        decimal_text(Fraction(1, 3))
+        exact_decimal(Fraction(1, 3))
 
 
 def rich_map() -> SignalMap:

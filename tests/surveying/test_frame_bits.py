@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from swapbridge.capture.capture import BIT_RATE_SWITCH, ERROR, EXTENDED, FD, REMOTE, Capture
 from swapbridge.core import can_bits
-from swapbridge.surveying.frame_bits import bus_time_ns, frame_bits, slow_and_fast_bits
+from swapbridge.surveying.frame_bits import bus_time_ns, frame_lengths_in_bits, slow_and_fast_bits
 
 Row = tuple[int, int, bytes]
 stuffy_bytes = st.sampled_from([0x00, 0xFF, 0x07, 0xF8, 0x1F, 0x83, 0x3C, 0xAA, 0x5A])
@@ -60,19 +60,19 @@ def test_no_classic_frame_is_longer_than_the_published_bound() -> None:
         for size in range(9):
             data = rng.choice([0x00, 0xFF, 0x0F, 0x78, 0x87], size=(300, size)).astype(np.uint8)
             frames = [(int(rng.integers(0, 0x800)), extended, row.tobytes()) for row in data]
-            bits = frame_bits(capture_of(frames))
+            bits = frame_lengths_in_bits(capture_of(frames))
             assert bits.max() <= 8 * size + g + 13 + (g + 8 * size - 1) // 4
             assert bits.min() >= 8 * size + g + 13
 
 
 def test_error_frames_count_as_the_longest() -> None:
     """6 + 6 bits of flags, 8 of delimiter, 3 of intermission (ISO 11898-1, from memory)."""
-    assert frame_bits(capture_of([(0, ERROR, b"")])).tolist() == [23]
+    assert frame_lengths_in_bits(capture_of([(0, ERROR, b"")])).tolist() == [23]
 
 
 def test_a_length_without_a_code_counts_as_padded() -> None:
     short, padded = bytes([1] * 9), bytes([1] * 9 + [0] * 3)
-    bits = frame_bits(capture_of([(0x123, FD, short), (0x123, FD, padded)]))
+    bits = frame_lengths_in_bits(capture_of([(0x123, FD, short), (0x123, FD, padded)]))
     assert bits[0] == bits[1] == sum(can_bits.frame_bits(0x123, False, padded, fd=True))
 
 

@@ -18,7 +18,7 @@ from swapbridge.core.errors import InputError
 from swapbridge.core.integrity import Crc
 from swapbridge.surveying import threads
 from swapbridge.surveying.flips import bit_counts
-from swapbridge.surveying.frame_bits import frame_bits
+from swapbridge.surveying.frame_bits import frame_lengths_in_bits
 from swapbridge.surveying.hints import hints
 from swapbridge.surveying.inventory import MOST_IDENTIFIERS, survey
 
@@ -71,7 +71,7 @@ def test_every_number_equals_the_loop(capture: Capture, rows_together: int) -> N
         patch.setattr("swapbridge.surveying.bus_load._ROWS", rows_together)
         patch.setattr("swapbridge.surveying.identifiers._ENOUGH_ROWS", rows_together)
         # the room has a function of that name too
-        patch.setattr(sys.modules[frame_bits.__module__], "_ROWS", rows_together)
+        patch.setattr(sys.modules[frame_lengths_in_bits.__module__], "_ROWS", rows_together)
         found = survey(capture)
     start = int(capture.time_ns.min())
     rows = [
@@ -87,7 +87,7 @@ def test_every_number_equals_the_loop(capture: Capture, rows_together: int) -> N
     ]
     keys = sorted({row[:3] for row in rows})
     assert [(capture.bus_names.index(one.bus), one.extended, one.identifier) for one in found.identifiers] == keys
-    bits = frame_bits(capture)
+    bits = frame_lengths_in_bits(capture)
     for one, key in zip(found.identifiers, keys, strict=True):
         mine = [row for row in rows if row[:3] == key]
         times = sorted(row[3] for row in mine)
@@ -180,7 +180,7 @@ def test_sleep_is_no_gap_and_wakes_are_known() -> None:
 def test_the_load_is_exact() -> None:
     """A thousand frames a second of known length; the bound for 8 bytes is 135 bits (Davis et al. 2007)."""
     capture = merged(stream(0x123, 1, 10, payload=b"\x55" * 8))
-    bits = int(frame_bits(capture)[0])
+    bits = int(frame_lengths_in_bits(capture)[0])
     assert 111 <= bits <= 135
     bus = survey(capture, bit_rate=500_000).buses[0]
     assert bus.load.tolist() == [1000 * bits * 2000 / 1e9] * 10

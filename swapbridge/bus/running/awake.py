@@ -54,10 +54,10 @@ class Awake:
         if self._command is None:
             return
         if not self._begin():
-            raise refusal(f"{self._command[0]} can't be started")
+            raise sleep_refusal(f"{self._command[0]} can't be started")
         time.sleep(SETTLES_S)
         if self._ended():
-            raise refusal(self._error_text())
+            raise sleep_refusal(self._error_text())
         self._held = True
 
     def look(self, now_s: float) -> str | None:
@@ -144,7 +144,7 @@ def kept_awake() -> Iterator[Awake]:
         awake.release()
 
 
-def refusal(why: str) -> RefusedError:
+def sleep_refusal(why: str) -> RefusedError:
     """What is said where the computer can't be kept awake."""
     return RefusedError(
         f"this computer can't be kept from sleeping ({why}), and one that falls asleep leaves a module without its "
@@ -160,7 +160,7 @@ def _inhibitor() -> list[str] | None:
     if not _SYSTEMD.is_dir() or not _can_sleep() or _masked():
         return None
     if shutil.which("systemd-inhibit") is None:
-        raise refusal("systemd-inhibit is missing")
+        raise sleep_refusal("systemd-inhibit is missing")
     what = "--what=sleep:idle:handle-lid-switch"
     return ["systemd-inhibit", what, "--who=swapbridge", "--why=sending to a vehicle", "--mode=block", "cat"]
 
@@ -199,7 +199,7 @@ def on_windows(libraries: Any) -> Iterator[None]:
     """
     continuous, system, display = 0x8000_0000, 0x1, 0x2
     if not libraries.kernel32.SetThreadExecutionState(continuous | system | display):
-        raise refusal("Windows does not allow it")
+        raise sleep_refusal("Windows does not allow it")
     finer = libraries.winmm.timeBeginPeriod(1) == 0
     try:
         yield

@@ -78,7 +78,7 @@ class Choice:
     left_out: tuple[str, ...]
 
 
-def choose(
+def playable_words(
     present: Mapping[int, Collection[int]],
     names: Mapping[int, str],
     asked: Collection[int] | None,

@@ -13,7 +13,7 @@ import numpy as np
 from swapbridge.bus.adapters.can_messages import FrameForms, TimedFrame, frames_in, plan_bus_of, playable, word_of
 from swapbridge.bus.adapters.clock import monotonic_ns
 from swapbridge.bus.adapters.opening import MALFORMED, not_taken, settle
-from swapbridge.bus.running.permission import QUIET_US, Ear, choose
+from swapbridge.bus.running.permission import QUIET_US, Ear, playable_words
 from swapbridge.capture.capture import Capture
 from swapbridge.capture.python_can import can
 from swapbridge.core.errors import BusError, InputError, RefusedError
@@ -197,7 +197,7 @@ def _permitted(
     words = frames.words
     present = {bus: np.unique(words[frames.bus == bus]).tolist() for bus in sorted(wired)}
     names = {bus: frames.bus_names[bus] for bus in present}
-    chosen = choose(present, names, ids, maps)
+    chosen = playable_words(present, names, ids, maps)
     for sentence in chosen.left_out:
         announce(sentence)
     kept = ~np.isin(frames.bus, np.array(sorted(wired), dtype=np.uint8))

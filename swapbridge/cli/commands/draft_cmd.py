@@ -18,7 +18,7 @@ from swapbridge.swapfolder.drafting import (
     draft_recordings,
     has_no_donor,
     outlook_without_donor,
-    write_files,
+    write_draft_files,
 )
 
 
@@ -52,7 +52,7 @@ def command(jobs: int | None, report: Path | None) -> None:
     if has_no_donor(found):
         with open_executor(jobs=jobs, frames=frames) as executor, progress_bar("Drafting") as progress:
             before = outlook_without_donor(folder, captures, progress=progress, executor=executor, report=report)
-        write_files(before.files)
+        write_draft_files(before.files)
         for line in before.lines:
             click.echo(textwrap.fill(line, WIDTH, subsequent_indent="  ", break_long_words=False))
         print_line(f"Wrote the outlook to {report or REPORT}. No bridge was drafted: that also needs donor_own_vehicle")

@@ -95,7 +95,7 @@ def command(
     if after is not None:
         found = read_answers(after)
     else:
-        spec = one_bus(chosen_buses(buses, config), bus)
+        spec = asked_bus(chosen_buses(buses, config), bus)
         questions = Questions(
             protocol=protocol,
             addresses=dict(read_address(text) for text in addresses),
@@ -121,7 +121,7 @@ def command(
         sys.exit(2)
 
 
-def one_bus(specs: tuple[BusSpec, ...], wanted: str | None) -> BusSpec:
+def asked_bus(specs: tuple[BusSpec, ...], wanted: str | None) -> BusSpec:
     """The bus that is meant, where one is needed.
 
     Raises

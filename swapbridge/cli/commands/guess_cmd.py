@@ -19,7 +19,7 @@ from swapbridge.guessing.findings_report import (
     claims_in_order,
     formula,
     integrity_in_order,
-    name_of,
+    message_name,
     public_in_order,
     story,
     sureness,
@@ -27,7 +27,7 @@ from swapbridge.guessing.findings_report import (
     where,
 )
 from swapbridge.guessing.guess import guess
-from swapbridge.guessing.overlay_pages import draw_html, draw_png, overlays
+from swapbridge.guessing.overlay_pages import draw_html, draw_png, field_overlays
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_write import save_map
 from swapbridge.signalmap.findings import Findings
@@ -124,7 +124,7 @@ def command(
             f"{accepted.left_out} left out (not sure enough)"
         )
     if plot_file is not None:
-        pictures = overlays(findings, read, tracks, ids=ids)
+        pictures = field_overlays(findings, read, tracks, ids=ids)
         title = f"{', '.join(path.name for path in captures)}: fields over stimulus"
         page = draw_png(pictures, title) if plot_file.suffix.lower() == ".png" else draw_html(pictures, title).encode()
         with written_whole(plot_file) as path:
@@ -145,7 +145,7 @@ def _print(findings: Findings, show_all: bool) -> None:
         rows = [
             (
                 f.stimulus,
-                name_of(m),
+                message_name(m),
                 where(f.layout) + (f" if {f.mux[0]}={f.mux[1]}" if f.mux else ""),
                 formula(f),
                 f.unit,
@@ -162,7 +162,7 @@ def _print(findings: Findings, show_all: bool) -> None:
         hint = "see the advice below" if findings.advice else "give --stimulus, rows of time_s,channel,value"
         click.echo(f"\nNo field follows a channel: {hint}.")
     known = [
-        (m.group.name, name_of(m), where(f.layout), formula(f), f.unit, str(f.evidence["public"]))
+        (m.group.name, message_name(m), where(f.layout), formula(f), f.unit, str(f.evidence["public"]))
         for m, f in public_in_order(findings)
         if m.group is not None
     ]
@@ -176,7 +176,7 @@ def _print(findings: Findings, show_all: bool) -> None:
             table(
                 ["message", "counter or checksum", "where", "how", "how sure"],
                 [
-                    (name_of(m), f.kind, where(f.layout), words, f"{sureness(f.confidence)} {f.confidence:.1%}")
+                    (message_name(m), f.kind, where(f.layout), words, f"{sureness(f.confidence)} {f.confidence:.1%}")
                     for m, f, words in integrity
                 ],
             )

@@ -12,7 +12,7 @@ from swapbridge.cli.screen.common import console, print_line, progress_bar, tabl
 from swapbridge.cli.screen.read_captures import read_one
 from swapbridge.core.files import written_whole
 from swapbridge.guessing.executors import open_executor
-from swapbridge.guessing.integrity_only import WORTH_PROCESSES, counters_of, integrity_fields, words_of
+from swapbridge.guessing.integrity_only import WORTH_PROCESSES, counters_of, integrity_field_words, integrity_fields
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.lost import frames_lost
 from swapbridge.surveying.survey_report import (
@@ -25,12 +25,12 @@ from swapbridge.surveying.survey_report import (
     bus_rows,
     fault_lines,
     group_rows,
-    headline,
     identifier_rows,
     integrity_rows,
     load_strip,
     lost_lines,
     lost_rows,
+    survey_headline,
 )
 from swapbridge.surveying.survey_result import Survey
 from swapbridge.swapfolder.paths import CAPTURES
@@ -90,17 +90,17 @@ def command(capture: Path, bit_rate: int | dict[str, int], seconds: bool, json_p
     jobs = None if len(found.identifiers) >= WORTH_PROCESSES else 1
     with open_executor(jobs=jobs, frames=len(frames)) as executor, progress_bar("Studying") as report:
         fields = integrity_fields(frames, progress=report, executor=executor)
-    found = found.with_integrity(words_of(fields)).with_lost(frames_lost(frames, counters_of(fields)))
+    found = found.with_integrity(integrity_field_words(fields)).with_lost(frames_lost(frames, counters_of(fields)))
     if json_path is not None:
         with written_whole(json_path) as temporary:
             temporary.write_text(json.dumps(found.to_dict(), indent=1) + "\n", encoding="utf-8")
-    show(found, seconds)
+    show_survey(found, seconds)
 
 
-def show(found: Survey, seconds: bool) -> None:
+def show_survey(found: Survey, seconds: bool) -> None:
     """Tables of a survey."""
     screen = console()
-    screen.print(headline(found), markup=False, soft_wrap=True)
+    screen.print(survey_headline(found), markup=False, soft_wrap=True)
     for remark in found.remarks:
         print_line(f"Note: {remark}.")
     for line in lost_lines(found):

@@ -12,12 +12,12 @@ from swapbridge.cli.tour.tour_steps import (
     Tour,
     ask_to_send,
     compile_again,
+    draft_step,
     look,
-    make_draft,
     prove_it,
-    record,
+    record_step,
     review,
-    translate,
+    translate_step,
 )
 from swapbridge.core.errors import InputError
 from swapbridge.core.files import written_whole
@@ -85,11 +85,11 @@ def command(folder: Path, seed: int) -> None:
 
     tour = Tour(SwapFolder(folder), seed, print_line)
     with open_executor(frames=FRAMES) as executor:
-        record(tour, executor)
+        record_step(tour, executor)
         record_live(tour)
         look(tour)
-        make_draft(tour, executor)
-    translate(tour)
+        draft_step(tour, executor)
+    translate_step(tour)
     ask_to_send(tour)
     review(tour)
     compile_again(tour)

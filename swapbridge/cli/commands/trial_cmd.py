@@ -13,7 +13,7 @@ from swapbridge.asking.trials.gauge import GaugeTable, GaugeTrial, check_field
 from swapbridge.asking.trials.gauge_run import GaugeRun, payloads_by_value
 from swapbridge.asking.trials.permit import sendable
 from swapbridge.cli.commands import trial_field, trial_needs
-from swapbridge.cli.commands.dtc_cmd import one_bus
+from swapbridge.cli.commands.dtc_cmd import asked_bus
 from swapbridge.cli.commands.find_files import InFolder
 from swapbridge.cli.commands.options import bus_option, cautions_option, chosen_buses, config_option
 from swapbridge.cli.commands.trial_messages import FILE, log_option
@@ -104,7 +104,7 @@ def gauge(
     words = (message.word, *(identifier_word(*one) for one in others))
     swept, *rest = sendable(read_one(recording), signal_map, words)
     trial = GaugeTrial(tuple(payloads_by_value(swept, signal)), _marks(marks))
-    spec = one_bus(chosen_buses(buses, config), None)
+    spec = asked_bus(chosen_buses(buses, config), None)
     acknowledge(cautions_read)
     typed(TABLE if on_table else VEHICLE)
     run = GaugeRun(trial, swept, signal, tuple(rest), speed_reader([signal_map]))

@@ -11,9 +11,9 @@ from swapbridge.asking.trials.field_keep import seen_in_map
 from swapbridge.asking.trials.field_plan import FieldPlan
 from swapbridge.asking.trials.field_run import FieldRun
 from swapbridge.asking.trials.permit import sendable
-from swapbridge.cli.commands.dtc_cmd import one_bus
+from swapbridge.cli.commands.dtc_cmd import asked_bus
 from swapbridge.cli.commands.options import bus_option, cautions_option, chosen_buses, config_option
-from swapbridge.cli.commands.trial_messages import FILE, absent_messages, log_option, messages_to_try, own_words
+from swapbridge.cli.commands.trial_messages import FILE, absent_messages, log_option, messages_to_try, module_words
 from swapbridge.cli.screen.common import IdentifierType, print_line
 from swapbridge.cli.screen.read_captures import read_one
 from swapbridge.cli.screen.terminal import acknowledge
@@ -74,11 +74,11 @@ def field(
         raise InputError(f"{target} is not a DBC: name one to write to with --into")
     if not 0.2 <= turn_s <= 120:
         raise InputError("--turn must be 0.2 to 120 s: name a time in this range")
-    own = own_words(signal_map, module)
+    own = module_words(signal_map, module)
     played = sendable(capture, signal_map, [identifier_word(*one) for one in others])
     tried = tuple(o for o in absent_messages(capture, signal_map, absent, named) if o not in played)
     plan = FieldPlan(tried)
-    spec = one_bus(chosen_buses(buses, config), None)
+    spec = asked_bus(chosen_buses(buses, config), None)
     acknowledge(cautions_read)
     typed(TABLE)
     run = FieldRun(plan, what, own, played, turn_s)

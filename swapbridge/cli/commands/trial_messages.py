@@ -74,7 +74,7 @@ def absent_messages(
     return tuple(out[word] for word in sorted(out))
 
 
-def own_words(signal_map: SignalMap, module: str) -> frozenset[int]:
+def module_words(signal_map: SignalMap, module: str) -> frozenset[int]:
     """Identifier words that a module sends, by its name in the map.
 
     Raises

@@ -13,9 +13,9 @@ from swapbridge.asking.trials.needs_plan import LAMP, NeedsFound, NeedsPlan, Tri
 from swapbridge.asking.trials.needs_run import NeedsRun, Timing
 from swapbridge.asking.trials.permit import Sendable
 from swapbridge.asking.trials.things import MessageBits
-from swapbridge.cli.commands.dtc_cmd import one_bus, read_address
+from swapbridge.cli.commands.dtc_cmd import asked_bus, read_address
 from swapbridge.cli.commands.options import bus_option, cautions_option, chosen_buses, config_option
-from swapbridge.cli.commands.trial_messages import FILE, absent_messages, log_option, messages_to_try, own_words
+from swapbridge.cli.commands.trial_messages import FILE, absent_messages, log_option, messages_to_try, module_words
 from swapbridge.cli.screen.common import console, print_line, table
 from swapbridge.cli.screen.read_captures import read_one
 from swapbridge.cli.screen.terminal import acknowledge
@@ -83,9 +83,9 @@ def needs(
     if (address is None) is not by_lamp:
         raise click.UsageError("choose how the module is asked: --ask REQUEST:ANSWER, or --by-lamp")
     signal_map = load_map(map_path)
-    own = own_words(signal_map, module)
+    own = module_words(signal_map, module)
     messages = absent_messages(read_one(recording), signal_map, absent, named)
-    spec = one_bus(chosen_buses(buses, config), None)
+    spec = asked_bus(chosen_buses(buses, config), None)
     method: TrialMethod = "one by one" if one_by_one else "auto"
     facts = plan_facts(module, NeedsPlan(messages, bits, method), "lamp" if by_lamp else address or "")
     state = state or _default_state(module)

@@ -47,7 +47,7 @@ from swapbridge.proving.verdict import AREAS
 from swapbridge.signalmap.signal_map import SignalMap
 from swapbridge.surveying.compare import compare
 from swapbridge.surveying.inventory import survey
-from swapbridge.surveying.survey_report import comparison_line, headline
+from swapbridge.surveying.survey_report import comparison_line, survey_headline
 from swapbridge.swapfolder.agreement import SignalAgreement, agreement
 from swapbridge.swapfolder.draft_lines import BridgeLine, bridge_lines, refuse_lines
 from swapbridge.swapfolder.drafting import draft_folder, draft_recordings
@@ -109,7 +109,7 @@ class Tour:
         return {side: self.captures[name] for side, name in SIDES.items()}
 
 
-def record(tour: Tour, executor: Executor | None) -> None:
+def record_step(tour: Tour, executor: Executor | None) -> None:
     """The recordings to make before an engine comes out; here of two invented vehicles."""
     with tour.step("Record", "driving two invented vehicles") as (lines, report):
         shutil.rmtree(tour.folder.maps, ignore_errors=True)  # an earlier tour's: a draft would build on them
@@ -128,12 +128,12 @@ def look(tour: Tour) -> None:
     with tour.step("Look", "surveying") as (lines, _):
         for name in RECORDINGS:
             found = survey(tour.captures[name])
-            lines.append(f"{headline(found).split(': ')[-1]}, load {found.buses[0].mean_load:.0%}: {name}")
+            lines.append(f"{survey_headline(found).split(': ')[-1]}, load {found.buses[0].mean_load:.0%}: {name}")
         changes = compare(tour.captures[HOST_RUNNING], tour.captures[HOST_UNPLUGGED])
         lines.append(f"engine computer unplugged: {comparison_line(changes)}")
 
 
-def make_draft(tour: Tour, executor: Executor | None) -> None:
+def draft_step(tour: Tour, executor: Executor | None) -> None:
     """Maps, needs list and bridge file of both vehicles, from the recordings and their stimulus files alone."""
     with tour.step("Draft", "drafting") as (lines, report):
         found = draft_recordings(tour.folder)
@@ -147,7 +147,7 @@ def make_draft(tour: Tour, executor: Executor | None) -> None:
         lines += [f"  {line}" for line in message_picture(shown)]
 
 
-def translate(tour: Tour) -> None:
+def translate_step(tour: Tour) -> None:
     """The drafted bridge file checked at the first try, and counted against the one written by hand."""
     with tour.step("Compile", "compiling") as (lines, report):
         result = _compiled(tour)

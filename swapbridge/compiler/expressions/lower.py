@@ -14,7 +14,7 @@ from swapbridge.compiler.expressions.values import (
     Value,
     Wanted,
     add,
-    compare,
+    compare_values,
     divide,
     joined,
     multiply,
@@ -211,7 +211,7 @@ class Lowering:
             raise LoweringError("choices have no order", "compare them with == or !=")
         if isinstance(left, Text) or isinstance(right, Text):
             a, b = self._raw_of(left, a, builder), self._raw_of(right, b, builder)
-        return compare(builder, node.operator, a, b)
+        return compare_values(builder, node.operator, a, b)
 
     def _raw_of(self, node: Node, value: Value, builder: BlockBuilder) -> Value:
         """A measured signal compared with one of its named values is compared by its raw value."""

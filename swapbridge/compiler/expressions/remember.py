@@ -13,7 +13,15 @@ from math import ceil, gcd, lcm
 from swapbridge.compiler.build import CONSTANT_TOP, BlockBuilder, Linear, numerator, on_grid
 from swapbridge.compiler.expressions.calls import arguments, constant_of, grid_of
 from swapbridge.compiler.expressions.lower import Lower, Lowering, RememberedCall
-from swapbridge.compiler.expressions.values import TRUTH, Value, Wanted, compare, in_unit, known_constant, need_number
+from swapbridge.compiler.expressions.values import (
+    TRUTH,
+    Value,
+    Wanted,
+    compare_values,
+    in_unit,
+    known_constant,
+    need_number,
+)
 from swapbridge.compiler.refusals import LoweringError
 from swapbridge.core.units import NONE, SPELLINGS, Unit
 from swapbridge.language.expressions import Call, Node
@@ -208,8 +216,8 @@ def _hysteresis(lowering: Lowering, call: Call, builder: BlockBuilder, wanted: W
         if known_constant(task, on) == known_constant(task, off):
             raise LoweringError("the two thresholds are not different constants", "write hysteresis(x, on, off)")
         rising = on.linear.constant_value > off.linear.constant_value
-        go = compare(task, ">=" if rising else "<=", value, on).linear
-        stop = compare(task, "<=" if rising else ">=", value, off).linear
+        go = compare_values(task, ">=" if rising else "<=", value, on).linear
+        stop = compare_values(task, "<=" if rising else ">=", value, off).linear
         slot, known = lowering.memory.slot(name, 0, 0, 1), lowering.memory.slot(f"{name} is known", 0, 0, 1)
         valid = _one(task, value.valid)
         now = task.load(slot)

@@ -324,7 +324,7 @@ def _quotient(builder: BlockBuilder, top: int, bottom: int, factor: int) -> int:
     return builder.emit("select", positive, builder.emit("div", top, above), builder.emit("div", top, below))
 
 
-def compare(builder: BlockBuilder, operator: str, a: Value, b: Value) -> Value:
+def compare_values(builder: BlockBuilder, operator: str, a: Value, b: Value) -> Value:
     """An exact comparison."""
     valid, feeds, rounded = joined(builder, a, b)
     if a.is_truth or b.is_truth:
@@ -431,7 +431,7 @@ def inside(builder: BlockBuilder, value: Value, low: Value, high: Value, wanted:
             else end
             for end in ends
         ]
-    above, below = compare(builder, "<=", ends[0], value), compare(builder, "<=", value, ends[1])
+    above, below = compare_values(builder, "<=", ends[0], value), compare_values(builder, "<=", value, ends[1])
     register = builder.emit("and", need_truth(builder, above), need_truth(builder, below))
     return replace(above, linear=Linear(register, 1, 0, 1))
 

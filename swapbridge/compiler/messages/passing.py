@@ -39,7 +39,7 @@ READINESS = frozenset({0x01, 0x41})
 """Identifiers of service 01 that only the real engine computer answers: monitor status, readiness."""
 
 
-def request_words(extended: bool) -> tuple[int, int]:
+def scan_request_words(extended: bool) -> tuple[int, int]:
     """Functional and physical request of a scan tool to the engine computer (flow control goes to the physical)."""
     pair = (REQUEST_ALL_29, REQUEST_ENGINE_29) if extended else (REQUEST_ALL, REQUEST_ENGINE)
     return identifier_word(*pair[0]), identifier_word(*pair[1])
@@ -234,7 +234,7 @@ def _diagnostic_rules(bridge: BridgeFile) -> list[PassRule]:
     if rule is None or rule.mode != "pass":
         return []
     out = []
-    functional, physical = request_words(rule.extended)
+    functional, physical = scan_request_words(rule.extended)
     answer = ANSWER_29 if rule.extended else ANSWER_11
     for word in (functional, physical):
         out.append(PassRule(rule.tester, rule.engine, ((word, word),), False, -1, rule.place))
@@ -279,7 +279,7 @@ def join_answers(bridge: BridgeFile, sends: tuple[Send, ...]) -> Joined | None:
     answers = [(n, send, send.request) for n, send in enumerate(sends)]
     parts = sorted((request.prefix[2], n) for n, _, request in answers if request is not None)
     first = sends[parts[0][1]]
-    functional, physical = request_words(rule.extended)
+    functional, physical = scan_request_words(rule.extended)
     return Joined(first.bus, (functional, physical), physical, first.word, SERVICE, ANSWER_GAP_US, tuple(parts))
 
 
@@ -338,6 +338,6 @@ def _answer_rule(rule: Diagnostics, message: MapMessage, place: FilePlace) -> Me
 
 def _answer_send(bridge: BridgeFile, rule: Diagnostics, message: MapMessage, number: int, variant: Variant) -> Send:
     bus = [b.name for b in bridge.buses].index(rule.tester)
-    request = Request(bus, request_words(rule.extended), bytes([2, SERVICE, number]))
+    request = Request(bus, scan_request_words(rule.extended), bytes([2, SERVICE, number]))
     send = Send(f"{rule.tester}.{message.name}", bus, message.word, False, AWAKE_STATES, (variant,))
     return dataclasses.replace(send, gap_us=ANSWER_GAP_US, request=request)

@@ -7,7 +7,14 @@ from dataclasses import replace
 from swapbridge.compiler.build import BlockBuilder
 from swapbridge.compiler.expressions.lower import Lowering
 from swapbridge.compiler.expressions.sources import is_choice
-from swapbridge.compiler.expressions.values import Value, Wanted, both_valid, compare, is_always_valid, need_truth
+from swapbridge.compiler.expressions.values import (
+    Value,
+    Wanted,
+    both_valid,
+    compare_values,
+    is_always_valid,
+    need_truth,
+)
 from swapbridge.compiler.refusals import LoweringError
 from swapbridge.language.bridge_file import SignalRule, Written
 from swapbridge.language.dependencies import signals_behind
@@ -33,8 +40,8 @@ def within_seen(lowering: Lowering, builder: BlockBuilder, rule: SignalRule, val
             ends = [lowering.lower_written(text, builder, Wanted()) for text in (low, high)]
             if not all(end.linear.is_constant and is_always_valid(builder, end) for end in ends):
                 raise LoweringError("its ends are not constants", _USAGE)
-            above = need_truth(builder, compare(builder, "<=", ends[0], measured))
-            below = need_truth(builder, compare(builder, "<=", measured, ends[1]))
+            above = need_truth(builder, compare_values(builder, "<=", ends[0], measured))
+            below = need_truth(builder, compare_values(builder, "<=", measured, ends[1]))
         except LoweringError as error:
             raise lowering.bridge.refuse(low.place, f"seen of {rule.name}: {error.reason}", error.remedy) from None
         inside = builder.emit("and", above, below)

@@ -30,7 +30,7 @@ from swapbridge.drafting.linking import (
     timed_atoms,
     warns,
 )
-from swapbridge.drafting.never import NeverDrafted, differs_from_channel, guarded
+from swapbridge.drafting.never import NeverDrafted, differs_from_channel, guard_of
 from swapbridge.drafting.recorded_vehicle import VehicleField, VehicleMessage
 from swapbridge.drafting.swap_sources import (
     several_words,
@@ -55,7 +55,7 @@ TIMED_TEXT = "time_since(state == 'asleep' or state == 'wake') < {t} s"
 
 def explain_field(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> list[Explained]:
     """The explanations of a field: one, or one for each part where it turns out to be several."""
-    guard = guarded(kit.swap, kit.bus, message, one)
+    guard = guard_of(kit.swap, kit.bus, message, one)
     if guard is not None and guard.safe is not None and not _is_something_else(kit, message, one, guard):
         only = _explain_guarded(kit, message, one, guard)
         return (_flag_apart(kit, message, one, only, guard) if only.how == "open" else []) or [only]
@@ -75,7 +75,7 @@ def _without_switches(kit: Kit, message: VehicleMessage, one: VehicleField) -> l
     Where several bits go with one channel, the field is a value that does (a brake pressure), and stays whole.
     """
     parts = in_bits(message, one)
-    guards = [guarded(kit.swap, kit.bus, message, part) if _jumps(message, one, part) else None for part in parts]
+    guards = [guard_of(kit.swap, kit.bus, message, part) if _jumps(message, one, part) else None for part in parts]
     channels = [g.channel for g in guards if g is not None and g.safe is not None]
     if not channels or len(set(channels)) < len(channels):
         return []
@@ -202,7 +202,7 @@ def _flag_apart(
     for at, rest in ((positions[-1], positions[:-1]), (positions[0], positions[1:])):
         flag, left = (layout_from_positions(p) for p in ((at,), rest))
         part = replace(one, name=f"f_{at}_1", layout=flag, kind="flag", moving=1, channel="", channel_confidence=0.0)
-        mine = guarded(kit.swap, kit.bus, message, part) if at in message.moved else None
+        mine = guard_of(kit.swap, kit.bus, message, part) if at in message.moved else None
         if mine is None or mine.safe is None or mine.channel != guard.channel:
             continue
         made = _explain_guarded(kit, message, part, mine)
@@ -271,7 +271,7 @@ def _runs_from(start: int, flags: frozenset[int]) -> list[Layout]:
 
 def _of_code(kit: Kit, message: VehicleMessage, one: VehicleField, atoms: Sequence[Atom]) -> Explained | None:
     """A choice of three or more values, each explained by codes, the other vehicle's among them; else None."""
-    if len(np.unique(message.raw(one.layout))) < LEAST_CODES or guarded(kit.swap, kit.bus, message, one) is not None:
+    if len(np.unique(message.raw(one.layout))) < LEAST_CODES or guard_of(kit.swap, kit.bus, message, one) is not None:
         return None
     made = explain_choice(replace(kit, lines=(), atoms=tuple(atoms)), message, one)
     theirs = any(name.startswith(f"{other_bus(kit.swap, kit.bus)}.") for name in SIGNAL_NAME.findall(made.value))

@@ -237,13 +237,13 @@ def _thresholds(watched: Watched, line: DraftLine, x: Floats, holds: Bools | Non
         on, off = way * ends[0], way * ends[1]
         narrow = abs(on - off) <= line.step * 0.51
         key = f"{line.text} {'high' if on > off else 'low'}"
-        out.append(_Try(switched(x, on, off), 18 if narrow else 26, key, partial(threshold_atom, line, on, off)))
+        out.append(_Try(with_hysteresis(x, on, off), 18 if narrow else 26, key, partial(threshold_atom, line, on, off)))
         if (
             narrow
         ):  # seen to cross one way only, it may cross back anywhere beyond: a slow value must not make it flicker
             gap = way * max(line.step, USUAL_HYSTERESIS * float(np.ptp(x)))
             for ends in ((on, on - gap), (off + gap, off)):
-                out.append(_Try(switched(x, *ends), 17, key, partial(threshold_atom, line, *ends)))
+                out.append(_Try(with_hysteresis(x, *ends), 17, key, partial(threshold_atom, line, *ends)))
     return out
 
 
@@ -264,7 +264,7 @@ def _bounds(watched: Watched, lines: Sequence[DraftLine], samples: Sequence[Floa
             high = (sign > 0) == want  # the no of a flag is bounded by the opposite condition
             ends = (on, off) if want else (off, on)
             key = f"{line.text} {'high' if high else 'low'}"
-            predicted = switched(x, *ends)
+            predicted = with_hysteresis(x, *ends)
             out.append(_judged(watched, _Try(predicted, 18, key, partial(threshold_atom, line, *ends))))
     return out
 
@@ -286,7 +286,7 @@ def _ends(yes: Floats, no: Floats, step: float) -> tuple[float, float] | None:
 def threshold_atom(line: DraftLine, on: float, off: float) -> Atom:
     """True from `on`, false from `off`, as it was in between."""
     rising = on > off
-    predicted = switched(line.series.value, on, off).astype(np.float64)
+    predicted = with_hysteresis(line.series.value, on, off).astype(np.float64)
     unit = f" {line.unit}" if line.unit else ""
     digits = next((d for d in range(5, MOST_DIGITS) if number_text(on, d) != number_text(off, d)), MOST_DIGITS)
     text = f"hysteresis({line.text}, {number_text(on, digits)}{unit}, {number_text(off, digits)}{unit})"
@@ -299,7 +299,7 @@ def threshold_atom(line: DraftLine, on: float, off: float) -> Atom:
     )  # fmt: skip
 
 
-def switched(value: Floats, on: float, off: float) -> Bools:
+def with_hysteresis(value: Floats, on: float, off: float) -> Bools:
     """True from `on`, false from `off`, as it was in between (false at first)."""
     rising = on > off
     up, down = (value >= on, value <= off) if rising else (value <= on, value >= off)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 from swapbridge.guessing.coding.bit_columns import Pairs
 from swapbridge.guessing.coding.carries import carry_saving
 from swapbridge.guessing.coding.codelength import typical_weight
-from swapbridge.guessing.coding.codelength_kernel import candidate_bits
+from swapbridge.guessing.coding.codelength_kernel import native_candidate_bits
 from swapbridge.guessing.coding.openings import Opening, find_opening
 
 LONGEST = 64
@@ -162,7 +162,7 @@ def _weigh(
             before, old, new = words[order, low] = reader.words(order, low, int(ends[-1]) + 1)
             company = None if parts is None else (parts, _far_parts(low >> 3, reach[ends] >> 3, parts.shape[1]))
             lengths = (ends + 1).astype(np.int64)
-            costs = candidate_bits(
+            costs = native_candidate_bits(
                 before, old, new, pairs.weight, lengths, thorough=thorough, company=company, heavy=heavy
             )
             for end, cost in zip(reach[ends].tolist(), costs.tolist(), strict=True):

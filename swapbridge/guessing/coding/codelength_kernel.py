@@ -82,7 +82,7 @@ def kernel() -> Callable[..., int] | None:
     return function  # type: ignore[no-any-return]
 
 
-def candidate_bits(
+def native_candidate_bits(
     before: Words,
     old: Words,
     new: Words,

@@ -104,7 +104,7 @@ def proven_formulas(
     return {signature: count for signature, count in tally.items() if count >= 2}
 
 
-def supported(
+def backed_check(
     possible: Sequence[tuple[FoundChecksum, tuple[Signature, ...]]], formulas: dict[Signature, int]
 ) -> FoundChecksum | None:
     """The possible check of one message that the vehicle's formulas support, if they clearly agree on one place."""

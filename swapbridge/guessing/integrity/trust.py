@@ -145,7 +145,7 @@ def by_habit(alike: int) -> float:
     return (alike + 2 * BY_HABIT) / (alike + 2)
 
 
-def probability(kind: str, features: Floats, weights: dict[str, Floats] = WEIGHTS, alike: int = 0) -> float:
+def trust_probability(kind: str, features: Floats, weights: dict[str, Floats] = WEIGHTS, alike: int = 0) -> float:
     """Probability that a claim of this kind is right; `alike` as for `by_habit`."""
     model = float(1.0 / (1.0 + np.exp(-np.clip(features @ weights[kind], -30.0, 30.0))))
     only_habit = (kind == "counter" and features[COUNTER_NAMES.index("in step")]) or (
@@ -156,12 +156,12 @@ def probability(kind: str, features: Floats, weights: dict[str, Floats] = WEIGHT
 
 def counter_probability(found: FoundCounter, in_step: bool, alike: int = 0) -> float:
     """Of a counter; `in_step` where something else goes in step with it and may be the counter instead."""
-    return probability("counter", counter_features(found, in_step), alike=alike)
+    return trust_probability("counter", counter_features(found, in_step), alike=alike)
 
 
 def check_probability(found: FoundChecksum) -> float:
     """Of a check: that it is one, stands there, and is made of these units where others fit as well."""
-    model = probability("checksum", check_features(found), alike=found.shared)
+    model = trust_probability("checksum", check_features(found), alike=found.shared)
     if found.rivals or found.half:
         model = min(model, round(by_habit(found.shared), 4))
     return model if found.tied is None else min(model, round(by_habit(found.same_units), 4))
@@ -169,9 +169,9 @@ def check_probability(found: FoundChecksum) -> float:
 
 def field_probability(at: Standing) -> float:
     """Of a plain field: that its bits are these and no others."""
-    return probability("field", field_features(at))
+    return trust_probability("field", field_features(at))
 
 
 def mux_probability(values: int, bits: int, saved_bits: float) -> float:
     """Of a multiplexer."""
-    return probability("mux", mux_features(values, bits, saved_bits))
+    return trust_probability("mux", mux_features(values, bits, saved_bits))

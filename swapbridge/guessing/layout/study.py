@@ -28,10 +28,10 @@ from swapbridge.guessing.integrity.name_checksum import name_checksum
 from swapbridge.guessing.integrity.rival_places import Place, likelier_place, plain_places
 from swapbridge.guessing.integrity.shared_formulas import (
     Signature,
+    backed_check,
     crc_of_vehicle,
     possible_checks,
     proven_formulas,
-    supported,
     vehicle_crcs,
 )
 from swapbridge.guessing.integrity.tied_units import settle_units
@@ -406,7 +406,7 @@ def with_vehicle_formulas(studies: Sequence[Study]) -> list[Study]:
         if crc is not None and s.checksums and s.checksums[0].positions == crc.positions:
             out.append(replace(s, checksums=(crc, *s.checksums[1:])))  # the same field: only its formula is clearer now
             continue
-        check = crc if crc is not None else supported(s.possible, formulas) if formulas and not s.checksums else None
+        check = crc if crc is not None else backed_check(s.possible, formulas) if formulas and not s.checksums else None
         if check is None:
             out.append(s)
         else:

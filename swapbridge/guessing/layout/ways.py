@@ -62,7 +62,7 @@ def make_graph(nodes: int, goal: int, leave: Ints, reach: Ints, cost: Floats, ca
 
 
 @lru_cache(maxsize=1)
-def kernel() -> Any | None:
+def ways_kernel() -> Any | None:
     """The functions in C, or None where they can't be had."""
     found = library("swapbridge.guessing.layout", "ways.c")
     if found is not None:
@@ -83,7 +83,7 @@ def _given(graph: Graph) -> tuple[int, int, int, int]:
 
 def cheapest_to(graph: Graph) -> tuple[Floats, Ints]:
     """Cost of the cheapest way to every node, and the edge by which one came (-1 where none did)."""
-    native = kernel()
+    native = ways_kernel()
     best, came = np.full(graph.nodes, math.inf), np.full(graph.nodes, -1, np.int64)
     if native is not None:
         native.cheapest_to(*_given(graph), best.ctypes.data, came.ctypes.data)
@@ -99,7 +99,7 @@ def cheapest_to(graph: Graph) -> tuple[Floats, Ints]:
 
 def cheapest_from(graph: Graph) -> Floats:
     """Cost of the cheapest way from every node to the goal."""
-    native = kernel()
+    native = ways_kernel()
     best = np.full(graph.nodes, math.inf)
     if native is not None:
         native.cheapest_from(*_given(graph), graph.goal, best.ctypes.data)
@@ -114,7 +114,7 @@ def cheapest_from(graph: Graph) -> Floats:
 def sums(graph: Graph, temper: float) -> tuple[Floats, Floats]:
     """Logarithm of the weight of all ways to every node, and of all from there to the goal; an edge weighs
     ``exp(-temper * cost)``."""
-    native = kernel()
+    native = ways_kernel()
     forward, backward = np.full(graph.nodes, -math.inf), np.full(graph.nodes, -math.inf)
     if native is not None:
         native.sums(*_given(graph), graph.goal, temper, forward.ctypes.data, backward.ctypes.data)

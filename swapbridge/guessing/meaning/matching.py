@@ -13,7 +13,7 @@ from swapbridge.guessing.layout.message_fields import MessageFields, raw_values
 from swapbridge.guessing.meaning.align import FieldSeries, Floats, PreparedChannel, coarse_match
 from swapbridge.guessing.meaning.chance import shifted_best
 from swapbridge.guessing.meaning.fit import Fit, fit
-from swapbridge.guessing.meaning.word_channels import TableFit, fit_table
+from swapbridge.guessing.meaning.word_channels import TableFit, fit_words
 from swapbridge.signalmap.findings import FoundField
 
 CANDIDATES = ("analogue", "flag", "enum", "mux")
@@ -184,7 +184,7 @@ def _tables(
     for row, (member, flipped) in enumerate(zip(members, flips, strict=True)):
         if flipped:
             continue
-        table = fit_table(series, row, target)
+        table = fit_words(series, row, target)
         if table is not None and table.gain > 0.3:
             out.append(Match(member, target.name, table.gain, None, table))
     return out

@@ -45,7 +45,7 @@ class TableFit:
     changes: int
 
 
-def fit_table(series: FieldSeries, row: int, target: PreparedChannel) -> TableFit | None:
+def fit_words(series: FieldSeries, row: int, target: PreparedChannel) -> TableFit | None:
     """Best table of one field for a channel of words; None where the field stands still or has too many values."""
     raw = series.raw[row]
     if not 2 <= len(np.unique(raw)) <= MOST_LEVELS:

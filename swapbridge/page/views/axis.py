@@ -31,9 +31,9 @@ from swapbridge.page.site import Site, answer
 from swapbridge.page.strips import (
     MOST_STEPPED_BITS,
     STRIP_POINTS,
-    bits_of,
     field_strips,
     frame_at,
+    identifier_bits,
     lanes,
     period_strip,
     strip,
@@ -41,7 +41,7 @@ from swapbridge.page.strips import (
     window,
 )
 from swapbridge.page.views.capture import surveyed
-from swapbridge.page.views.guess import fields_of, finite, read_maps
+from swapbridge.page.views.guess import claimed_fields, finite, read_maps
 
 MOST_FIELDS = 16
 MOST_SECONDS = 1e9
@@ -131,7 +131,7 @@ class Asked:
 
     def bits(self, key: FrameKey) -> BitPicture:
         """The bits of an identifier over the stretch."""
-        return bits_of(self.capture, self.frames, key, self.span_s)
+        return identifier_bits(self.capture, self.frames, key, self.span_s)
 
 
 def asked_of(site: Site, request: Request) -> Asked:
@@ -221,7 +221,7 @@ def _found(site: Site, asked: Asked, key: FrameKey) -> list[StripLine]:
     near = window(asked.frames.time_s[part], asked.span_s)
     time_s, payload = asked.frames.time_s[part][near], asked.capture.payload[asked.frames.rows[part][near]]
     out: list[StripLine] = []
-    for item in fields_of(site, asked.name, key.identifier, key.extended, asked.bus):
+    for item in claimed_fields(site, asked.name, key.identifier, key.extended, asked.bus):
         layout = Layout(item["start"], item["length"], item["byte_order"], item["signed"])
         if item["kind"] in ("counter", "checksum", "constant") or item["mux"] or not layout.fits(payload.shape[1]):
             continue

@@ -119,7 +119,7 @@ def routes(site: Site) -> list[Route]:
     ]
 
 
-def bridge_text(site: Site) -> str:
+def saved_bridge(site: Site) -> str:
     """The folder's bridge file, or an empty text where there is none yet."""
     return bridge_file(site)[0]
 
@@ -158,7 +158,7 @@ def plan_and_maps(site: Site) -> tuple[Plan, dict[str, SignalMap]]:
     path = site.folder_files.path(BRIDGE)
     if not path.is_file():
         raise InputError(f"there is no {BRIDGE} here; write one in the Bridge view or with: swapbridge new")
-    bridge, maps = bridge_and_maps(site, bridge_text(site))
+    bridge, maps = bridge_and_maps(site, saved_bridge(site))
     return compile_bridge(bridge, maps).plan, maps
 
 

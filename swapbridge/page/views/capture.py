@@ -21,7 +21,7 @@ from swapbridge.page.answers import CaptureAnswer, ChecksAnswer, IdentifierAnswe
 from swapbridge.page.folder_files import MOST_CAPTURE_BYTES
 from swapbridge.page.site import Site, answer, stamp_of
 from swapbridge.page.unpacking import check_unpacked
-from swapbridge.page.views.guess import fields_of, read_maps
+from swapbridge.page.views.guess import claimed_fields, read_maps
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.surveying.inventory import survey
 from swapbridge.surveying.survey_result import IdentifierSurvey, Survey
@@ -112,7 +112,7 @@ def _identifier(site: Site, name: str, text: str, bus: str) -> IdentifierAnswer:
     every = f"every {regular:g} ms, worst gap {seen.worst_gap_ms:.1f} ms" if regular else f"sent as {seen.sending}"
     return {
         "words": f"{seen.length} bytes, {every}",
-        "fields": fields_of(site, name, *seen.key[1:], bus),
+        "fields": claimed_fields(site, name, *seen.key[1:], bus),
     }
 
 

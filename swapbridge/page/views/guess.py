@@ -43,7 +43,7 @@ from swapbridge.page.strips import MOST_STEPPED_BITS
 from swapbridge.signalmap.accept import accept_findings
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.dbc_write import encode_map
-from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage, findings_from_json, plain
+from swapbridge.signalmap.findings import Findings, FoundField, FoundMessage, findings_from_json, plain_data
 from swapbridge.signalmap.signal_map import SignalMap
 
 MOST_DOTS = 800
@@ -124,7 +124,7 @@ def findings(site: Site, capture: str) -> Findings | None:
     return found
 
 
-def fields_of(site: Site, capture: str, identifier: int, extended: bool, bus: str) -> list[FieldRow]:
+def claimed_fields(site: Site, capture: str, identifier: int, extended: bool, bus: str) -> list[FieldRow]:
     """Found fields of one identifier, with their bit positions."""
     found = findings(site, capture)
     for message in found.messages if found is not None else ():
@@ -163,7 +163,7 @@ def map_states(site: Site) -> list[MapState]:
 
 def _described(message: FoundMessage, item: FoundField) -> FieldRow:
     page = "" if item.mux is None else f" (when {item.mux[0]} = {item.mux[1]})"
-    evidence: dict[str, Any] = plain(item.evidence)
+    evidence: dict[str, Any] = plain_data(item.evidence)
     return {
         "name": item.name,
         "start": item.layout.start,
@@ -187,7 +187,7 @@ def _described(message: FoundMessage, item: FoundField) -> FieldRow:
         "positions": list(item.layout.positions),
         "words": str(evidence.get("words", "")),
         "evidence": evidence,
-        "alternatives": plain(item.alternatives),
+        "alternatives": plain_data(item.alternatives),
     }
 
 

@@ -19,7 +19,7 @@ from swapbridge.core.progress import Progress
 from swapbridge.page.guard import REPORT_POLICY
 from swapbridge.page.requests import Prove
 from swapbridge.page.site import Posted, Site, answer
-from swapbridge.page.views.bridge import bridge_and_maps, bridge_text
+from swapbridge.page.views.bridge import bridge_and_maps, saved_bridge
 from swapbridge.plan.plan import Plan
 from swapbridge.plan.proof import proof_head
 from swapbridge.proving.prove import THOROUGHNESS
@@ -41,7 +41,7 @@ def routes(site: Site) -> list[Route]:
         buses: list[dict[str, Any]] = []
         fault = ""
         try:
-            buses = [_bus(site, bus.name) for bus in read_plan(site).buses]
+            buses = [_bus(site, bus.name) for bus in folder_plan(site).buses]
         except InputError as error:
             fault = str(error)
         return site.page(request, "prove.html", buses=buses, fault=fault, thoroughness=THOROUGHNESS)
@@ -56,7 +56,7 @@ def routes(site: Site) -> list[Route]:
                 else ""
             )
             return answer({"proof": {"proved": False, "words": words, "counts": {}} if words else None, **shown})
-        ruling = ruling_beside(read_plan(site), path)
+        ruling = ruling_beside(folder_plan(site), path)
         if ruling.state == "missing":
             return answer({"proof": None, **shown})
         counts = {} if ruling.head is None else ruling.head.counts
@@ -75,7 +75,7 @@ def routes(site: Site) -> list[Route]:
         return answer({"job": site.jobs.start("Proving", work).key})
 
     def likely(request: Request) -> Response:
-        buses = [_bus(site, bus.name) for bus in read_plan(site).buses]
+        buses = [_bus(site, bus.name) for bus in folder_plan(site).buses]
         return answer({"captures": {bus["name"]: bus["likely"] for bus in buses}})
 
     def report(request: Request) -> Response:
@@ -93,7 +93,7 @@ def routes(site: Site) -> list[Route]:
     ]
 
 
-def read_plan(site: Site) -> Plan:
+def folder_plan(site: Site) -> Plan:
     """The folder's plan.
 
     Raises
@@ -117,8 +117,8 @@ def proof_holds(site: Site, plan: Plan) -> bool:
 
 def _older(site: Site) -> str:
     """Why a proof that holds by itself is older than the folder: the plan was not made from what lies here now."""
-    bridge, maps = bridge_and_maps(site, bridge_text(site))
-    changed = [name for name, (then, now) in compared_inputs(read_plan(site), bridge, maps).items() if then != now]
+    bridge, maps = bridge_and_maps(site, saved_bridge(site))
+    changed = [name for name, (then, now) in compared_inputs(folder_plan(site), bridge, maps).items() if then != now]
     if not changed:
         return ""
     return f"The plan is older than its {', '.join(changed)}: compile, then prove again."
@@ -132,8 +132,8 @@ def _bus(site: Site, name: str) -> dict[str, Any]:
 
 
 def _prove(site: Site, named: dict[str, str], how: str, model: str, progress: Progress) -> dict[str, Any]:
-    buses = [bus.name for bus in read_plan(site).buses]
-    bridge_and_maps(site, bridge_text(site))  # refuses files outside the folder
+    buses = [bus.name for bus in folder_plan(site).buses]
+    bridge_and_maps(site, saved_bridge(site))  # refuses files outside the folder
     needs = site.folder_files.path(NEEDS)
     files = ProofFiles(
         plan=site.folder_files.path(PLAN),

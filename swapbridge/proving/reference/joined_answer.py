@@ -93,7 +93,7 @@ class JoinedAnswer:
             self._stage = "idle"
             return None
         if self._stage == "ready":
-            self._frames, self._block = frames_of(self._message), 1
+            self._frames, self._block = answer_frames(self._message), 1
         frame = self._frames.pop(0)
         self._stage = "sending"
         if not self._frames:
@@ -106,7 +106,7 @@ class JoinedAnswer:
         return frame
 
 
-def frames_of(message: bytes) -> list[bytes]:
+def answer_frames(message: bytes) -> list[bytes]:
     """A message's payloads: one single frame, or a first frame and consecutive ones."""
     if len(message) <= 7:
         parts = [bytes([len(message)]) + message]

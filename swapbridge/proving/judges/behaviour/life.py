@@ -16,7 +16,7 @@ from swapbridge.plan.plan import Send
 from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.case import Case, SentSignal, Track
 from swapbridge.proving.judges.behaviour.beyond import in_words, safe_answer
-from swapbridge.proving.judges.maps.likeness import find_kind, in_unit
+from swapbridge.proving.judges.maps.likeness import find_kind, unit_values
 from swapbridge.proving.judges.recordings.driving import (
     CRANKING_RPM,
     RUNNING_RPM,
@@ -239,7 +239,7 @@ def _donor_says(case: Case, made: SentSignal) -> dict[str, float]:
                 if found is None or not found.measured.any():
                     continue
                 said = np.unique(found.values[found.measured])
-                value = in_unit(case, number, message.name, signal, said, made.signal.unit) if signal.unit else said
+                value = unit_values(case, number, message.name, signal, said, made.signal.unit) if signal.unit else said
                 if value is not None and len(value) == 1:
                     out[f"{bus}.{message.name}.{signal.name}"] = float(value[0])
     return out
@@ -302,7 +302,7 @@ def _beyond_seen(case: Case, made: SentSignal, now: Track) -> str:
             continue
         bottom, top = (constant(case.bridge, end) for end in (low, high))
         unit = bottom[1].name
-        values = in_unit(case, case.names.index(place[0]), place[1], found.signal, found.values, unit)
+        values = unit_values(case, case.names.index(place[0]), place[1], found.signal, found.values, unit)
         if values is None:
             continue
         at = held_at(BenchQuantity(found.time_s, values, found.measured), now.time_s)
@@ -451,7 +451,7 @@ def _stands(case: Case, made: SentSignal, now: Track) -> Iterator[Check]:
     unit, least, room = STILL[alias]
     bus = case.names.index(buses.pop())
     cause = quantity(case, bus, alias, unit)
-    values = in_unit(case, made.bus, made.message.name, made.signal, now.values, unit)
+    values = unit_values(case, made.bus, made.message.name, made.signal, now.values, unit)
     if cause is None or values is None or bus == made.bus:
         return
     nothing = (held_at(cause, now.time_s - 1.0) < least) & (held_at(cause, now.time_s + 1.0) < least)
@@ -480,9 +480,9 @@ def _clipped(case: Case, made: SentSignal, before: Track, now: Track) -> Iterato
     if track is None or message is None or not track.measured.any():
         return
     bus = case.names.index(place[0])
-    values = in_unit(case, bus, message.name, track.signal, track.values, made.signal.unit)
+    values = unit_values(case, bus, message.name, track.signal, track.values, made.signal.unit)
     if values is None:  # a torque that is sent as percent
-        whole = in_unit(case, made.bus, made.message.name, made.signal, np.array([1.0]), track.signal.unit)
+        whole = unit_values(case, made.bus, made.message.name, made.signal, np.array([1.0]), track.signal.unit)
         if whole is None:
             return
         values = track.values / float(whole[0])

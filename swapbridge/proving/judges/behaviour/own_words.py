@@ -23,7 +23,7 @@ from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case, SentSignal, Track, reads, track
 from swapbridge.proving.curves import thin
-from swapbridge.proving.judges.maps.likeness import Likeness, beside, find_kind, in_unit
+from swapbridge.proving.judges.maps.likeness import Likeness, beside, find_kind, unit_values
 from swapbridge.proving.judges.recordings.driving import CRANKING_RPM, RUNNING_RPM, channel_of, engine_speed
 from swapbridge.proving.verdict import Check, DifferingCurve, check_of
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal
@@ -198,7 +198,7 @@ def _state_voice(case: Case, bus: int, signal: MapSignal, alias: str) -> _Voice 
 def _numbers(case: Case, other: int, message: MapMessage, signal: MapSignal, channel: Channel) -> _Voice | None:
     if not channel.unit or len(channel.time_s) < 5:
         return None
-    one = in_unit(case, other, message.name, signal, np.array([0.0, 1.0]), channel.unit)
+    one = unit_values(case, other, message.name, signal, np.array([0.0, 1.0]), channel.unit)
     if one is None or one[1] == one[0]:
         return None
     values = (channel.value - one[0]) / (one[1] - one[0])
@@ -221,9 +221,9 @@ def _from_map(
         return _Voice(time_s, raw, False)
     if not own.unit and not signal.unit:
         return _Voice(time_s, old.raw[old.measured], False)
-    values = in_unit(case, bus, own_message.name, own, old.values[old.measured], signal.unit)
+    values = unit_values(case, bus, own_message.name, own, old.values[old.measured], signal.unit)
     if values is None:
-        one = in_unit(case, other, message.name, signal, np.array([0.0, 1.0]), own.unit)
+        one = unit_values(case, other, message.name, signal, np.array([0.0, 1.0]), own.unit)
         if one is None or one[1] == one[0]:
             return None
         values = (old.values[old.measured] - one[0]) / (one[1] - one[0])

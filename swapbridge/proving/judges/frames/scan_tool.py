@@ -24,7 +24,7 @@ FLOWS = (b"\x30\x00\x00", b"\x30\x01\x08", b"\x30\x00\xf5", b"\x32\x00\x00", b""
 """All frames at once; one frame, 8 ms apart; 0.5 ms apart; not at all; and none."""
 
 
-def ask(bench: Bench, bridge: BridgeFile, make: MakeTranslator, seed: int) -> Run | None:
+def ask_answers(bench: Bench, bridge: BridgeFile, make: MakeTranslator, seed: int) -> Run | None:
     """A run in which a scan tool asks for everything that is answered, and for some that is not; None without answers.
 
     It asks all modules and the engine computer in turn: one identifier at a time; readiness, which stays unanswered;

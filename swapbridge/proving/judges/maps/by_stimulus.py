@@ -24,8 +24,8 @@ from swapbridge.proving.judges.maps.likeness import (
     Likeness,
     beside,
     find_kind,
-    in_unit,
     switched,
+    unit_values,
 )
 from swapbridge.proving.judges.recordings.driving import channel_of
 from swapbridge.proving.verdict import Check, DifferingCurve, check_of
@@ -79,7 +79,7 @@ def _recorded(case: Case, bus: int, message: MapMessage, signal: MapSignal) -> I
     if found is None or track is None:
         return
     _, channel = found
-    values = in_unit(case, bus, message.name, signal, track.values, channel.unit)
+    values = unit_values(case, bus, message.name, signal, track.values, channel.unit)
     label = f"{case.names[bus]}.{message.name}.{signal.name}"
     if values is None:
         yield check_of(
@@ -112,7 +112,7 @@ def _sent(case: Case, made: SentSignal) -> Iterator[Check]:
     if found is None or track is None:
         return
     _, channel = found
-    values = in_unit(case, made.bus, made.message.name, made.signal, track.values, channel.unit)
+    values = unit_values(case, made.bus, made.message.name, made.signal, track.values, channel.unit)
     if values is None:
         return
     safe = {f.fallback for v in made.send.variants for f in v.fields if f.name == made.signal.name}

@@ -14,7 +14,7 @@ import numpy as np
 from swapbridge.core.roles import find_role
 from swapbridge.core.units import find_unit
 from swapbridge.proving.case import Case
-from swapbridge.proving.judges.maps.likeness import in_unit
+from swapbridge.proving.judges.maps.likeness import unit_values
 from swapbridge.proving.judges.recordings.driving import CRANKING_RPM, channel_of, engine_speed
 from swapbridge.proving.verdict import Check, check_of
 
@@ -111,7 +111,7 @@ def _before_the_start(case: Case, bus: int) -> list[_SoakReading]:
             if track is None:
                 continue
             rows = track.measured & (track.time_s < until)
-            values = in_unit(case, bus, message.name, signal, track.values[rows], "degC")
+            values = unit_values(case, bus, message.name, signal, track.values[rows], "degC")
             if values is not None and len(values) >= _FEWEST:
                 label = f"{case.names[bus]}.{message.name}.{signal.name}"
                 out.append(_SoakReading(role, label, float(np.median(values))))

@@ -19,7 +19,7 @@ from swapbridge.language.bridge_file import Written
 from swapbridge.language.constants import constant
 from swapbridge.language.expressions import Call, Name, Node, Number
 from swapbridge.proving.case import Case, SentSignal
-from swapbridge.proving.judges.maps.likeness import in_unit
+from swapbridge.proving.judges.maps.likeness import unit_values
 from swapbridge.proving.judges.recordings.driving import RUNNING_RPM, BenchQuantity, channel_of, engine_speed, held_at
 from swapbridge.proving.verdict import Check, EngineFigure, check_of
 
@@ -100,7 +100,7 @@ def _peak_torque(case: Case, bus: int) -> float | None:
             track = case.recorded_track(bus, message, signal)
             if track is None or not track.measured.any():
                 continue
-            values = in_unit(case, bus, message.name, signal, track.values, "Nm")
+            values = unit_values(case, bus, message.name, signal, track.values, "Nm")
             if values is not None:
                 found.append(float(np.quantile(values[track.measured], FULL_POWER_SHARE)))
     return max(found, default=None)
@@ -189,7 +189,7 @@ def _cap_nm(case: Case, made: SentSignal) -> float | None:
     highest = max(float(v) for v in made.signal.physical_range)
     if made.signal.maximum is not None:
         highest = min(highest, float(made.signal.maximum))
-    in_nm = in_unit(case, made.bus, made.message.name, made.signal, np.array([highest]), "Nm")
+    in_nm = unit_values(case, made.bus, made.message.name, made.signal, np.array([highest]), "Nm")
     caps = [] if in_nm is None else [float(in_nm[0])]
     caps += list(_upper_limits(case, made.tree))
     if made.rule.limits is not None and (limit := _nm(case, made.rule.limits[1])) is not None:

@@ -175,7 +175,7 @@ def find_kind(signal: MapSignal) -> str:
         return ""
 
 
-def in_unit(case: Case, bus: int, message: str, signal: MapSignal, values: Floats, unit: str) -> Floats | None:
+def unit_values(case: Case, bus: int, message: str, signal: MapSignal, values: Floats, unit: str) -> Floats | None:
     """A signal's physical values in another unit; a percentage of a torque in Nm; None where that can't be."""
     text = signal.unit
     options = next((o for o in case.bridge.sources if o.message.text == f"{case.names[bus]}.{message}"), None)

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from swapbridge.core.roles import BY_NAME
 from swapbridge.proving.case import Case, Track
-from swapbridge.proving.judges.maps.likeness import find_kind, in_unit
+from swapbridge.proving.judges.maps.likeness import find_kind, unit_values
 from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
@@ -168,7 +168,7 @@ def _codes(signal: MapSignal, raw: npt.NDArray[np.int64]) -> Iterator[str]:
 def _physics(
     case: Case, bus: int, message: MapMessage, signal: MapSignal, track: Track, physics: Physics
 ) -> Iterator[str]:
-    values = in_unit(case, bus, message.name, signal, track.values, physics.unit)
+    values = unit_values(case, bus, message.name, signal, track.values, physics.unit)
     if values is None:
         if signal.unit:
             yield f"measured in {signal.unit}, which is not a unit of {BY_NAME[signal.role].alias.replace('_', ' ')}"
@@ -226,7 +226,7 @@ def series_of(case: Case, bus: int, alias: str, unit: str) -> Series | None:
         track = case.recorded_track(bus, message, signal)
         if track is None or not track.measured.any():
             continue
-        values = track.values if not unit else in_unit(case, bus, message.name, signal, track.values, unit)
+        values = track.values if not unit else unit_values(case, bus, message.name, signal, track.values, unit)
         if values is not None:
             label = f"{case.names[bus]}.{message.name}.{signal.name}"
             return Series(label, track.time_s[track.measured], values[track.measured])

@@ -225,6 +225,6 @@ def seen_response_ms(run: Run, bus: int) -> dict[int, float]:
     return out
 
 
-def label(word: int) -> str:
+def send_label(word: int) -> str:
     """Identifier for people."""
     return format_identifier(*split_word(word))
