@@ -81,7 +81,7 @@ def drawn(kit: Kit, message: VehicleMessage, one: Explained) -> Drawn | None:
 def worked_out(kit: Kit, message: VehicleMessage, one: Explained, times: Floats) -> Floats | None:
     """Raw values that a rule makes at some times of the recording; None where that can't be worked out."""
     try:
-        physical = _value(parse(one.value, frozenset(SPELLINGS)), _told(kit, message, one, times))
+        physical = _value(parse(one.value, frozenset(SPELLINGS)), _meanings(kit, message, one, times))
     except (_Unknown, InputError, ZeroDivisionError):
         return None
     low, high = one.layout.raw_range
@@ -113,7 +113,7 @@ def _stretch(times: Floats, raw: Floats) -> np.ndarray[tuple[int], np.dtype[np.i
     return np.flatnonzero(block == best)
 
 
-def _told(kit: Kit, message: VehicleMessage, one: Explained, times: Floats) -> _Meanings:
+def _meanings(kit: Kit, message: VehicleMessage, one: Explained, times: Floats) -> _Meanings:
     values: dict[str, tuple[VehicleSeries, str]] = {}
     for line in kit.local:
         values[line.text] = line.series, line.unit

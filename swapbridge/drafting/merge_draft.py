@@ -133,7 +133,9 @@ def merged_map(old: SignalMap | None, new: SignalMap) -> SignalMap:
     for message in new.messages:
         there = old.by_word(message.word)
         signals = tuple(
-            s if there is None or (mine := there.signal(s.name)) is None or mine.layout != s.layout else _said(s, mine)
+            s
+            if there is None or (mine := there.signal(s.name)) is None or mine.layout != s.layout
+            else _keeping(s, mine)
             for s in message.signals
         )
         named = there is not None and bool(set(there.senders) - NAMED_BY_DRAFT)  # a person knows whose message it is
@@ -145,7 +147,7 @@ def merged_map(old: SignalMap | None, new: SignalMap) -> SignalMap:
     return replace(new, messages=tuple(messages), nodes=tuple(nodes.values()), foreign=old.foreign)
 
 
-def _said(drafted: MapSignal, there: MapSignal) -> MapSignal:
+def _keeping(drafted: MapSignal, there: MapSignal) -> MapSignal:
     return replace(
         drafted,
         role=there.role or drafted.role,

@@ -231,7 +231,7 @@ def _with_signal(message: MapMessage, name: str, change: MapChange, done: list[s
         )
     # a checksum of the message may count on where this one stood
     signals = [_follows(s, signal.layout, layout) for s in signals]
-    new = _said(_follows(replace(moved, constant=signal.constant), signal.layout, layout), message, signals, change)
+    new = _changed(_follows(replace(moved, constant=signal.constant), signal.layout, layout), message, signals, change)
     at = len(signals) if old is None else message.signals.index(old)
     return replace(message, signals=(*signals[:at], new, *signals[at:]))
 
@@ -253,7 +253,7 @@ def _follows(s: MapSignal, before: Layout, after: Layout) -> MapSignal:
     return replace(s, checksum=checksum)
 
 
-def _said(s: MapSignal, message: MapMessage, others: list[MapSignal], change: MapChange) -> MapSignal:
+def _changed(s: MapSignal, message: MapMessage, others: list[MapSignal], change: MapChange) -> MapSignal:
     """The signal with every property that the change sets."""
     counter, checksum = s.counter, s.checksum
     if change.counter is not None:

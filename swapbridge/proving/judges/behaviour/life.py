@@ -195,12 +195,12 @@ def _never_moved(case: Case, made: SentSignal, before: Track, now: Track) -> Ite
     """
     tracks = [case.track_of(place) for place in made.sources]
     raws = [np.unique(t.raw) for t in tracks if t is not None]
-    said = np.unique(before.raw[before.measured])
+    old_raw = np.unique(before.raw[before.measured])
     live = now.raw[now.measured & (now.raw != _safe_raw(made))]
-    now_said = np.unique(live if len(live) else now.raw[now.measured])
-    if any(len(raw) != 1 for raw in (*raws, said, now_said)) or not raws or said[0] == now_said[0]:
+    new_raw = np.unique(live if len(live) else now.raw[now.measured])
+    if any(len(raw) != 1 for raw in (*raws, old_raw, new_raw)) or not raws or old_raw[0] == new_raw[0]:
         return
-    then, is_now = int(said[0]), int(now_said[0])
+    then, is_now = int(old_raw[0]), int(new_raw[0])
     empty = _number(made.signal) and all(
         int(t.raw[0]) in (0, (1 << t.signal.layout.length) - 1, -1) for t in tracks if t is not None
     )
@@ -238,8 +238,12 @@ def _donor_says(case: Case, made: SentSignal) -> dict[str, float]:
                 found = case.recorded_track(number, message, signal) if akin else None
                 if found is None or not found.measured.any():
                     continue
-                said = np.unique(found.values[found.measured])
-                value = unit_values(case, number, message.name, signal, said, made.signal.unit) if signal.unit else said
+                distinct = np.unique(found.values[found.measured])
+                value = (
+                    unit_values(case, number, message.name, signal, distinct, made.signal.unit)
+                    if signal.unit
+                    else distinct
+                )
                 if value is not None and len(value) == 1:
                     out[f"{bus}.{message.name}.{signal.name}"] = float(value[0])
     return out

@@ -45,7 +45,7 @@ class _Ring:
 
 
 @dataclass(frozen=True, slots=True)
-class _Said:
+class _PhaseBits:
     """Bits that were ever 1 and ever 0 in the frames of one phase."""
 
     one: npt.NDArray[np.uint8]
@@ -65,7 +65,7 @@ def judge_network_management(case: Case, falling: FallingAsleep) -> list[Check]:
         elif new is not None and len(new):
             if ring is not None:
                 out += _tokens(case, send, ring, old, new)
-            out += _says(case, send, old, new, falling)
+            out += _phase_checks(case, send, old, new, falling)
             out += _stops(case, send, old)
     return out
 
@@ -160,7 +160,7 @@ def unasked(handed_s: Floats, sent_s: Floats, within_s: float) -> tuple[float, f
 # --- what it says
 
 
-def _says(case: Case, send: Send, old: Frames, new: Frames, falling: FallingAsleep) -> Iterator[Check]:
+def _phase_checks(case: Case, send: Send, old: Frames, new: Frames, falling: FallingAsleep) -> Iterator[Check]:
     """No bit of it is ever other than the old sender's was in the same phase: alive, limp and sleep bits among them."""
     message = case.maps[case.names[send.bus]].by_word(send.word)
     key_number = key_bus(case)
@@ -168,9 +168,9 @@ def _says(case: Case, send: Send, old: Frames, new: Frames, falling: FallingAsle
     now = _phases(case, send, send.bus if key_number is None else key_number, new, recorded=False)
     last = falling.sent.get((send.bus, send.word))
     if last is not None:
-        now[PHASES[-1]] = _said(last, np.arange(len(last)) == len(last) - 1)
+        now[PHASES[-1]] = _bits_of_phase(last, np.arange(len(last)) == len(last) - 1)
     judged = _judged_bits(message, old.payload.shape[1])
-    whole = _said(old, np.ones(len(old), bool))
+    whole = _bits_of_phase(old, np.ones(len(old), bool))
     if not (whole.one & whole.zero & judged).any():  # what never moved from first to last did not in between either
         then = {**dict.fromkeys(PHASES[1:4], whole), **then}
     wrong, unseen = [], []
@@ -207,7 +207,7 @@ def _bit(message: MapMessage | None, byte: int, bit: int) -> str:
     return f"byte {byte} bit {bit}" + (f" ({name})" if name else "")
 
 
-def _phases(case: Case, send: Send, bus: int, frames: Frames, *, recorded: bool) -> dict[str, _Said]:
+def _phases(case: Case, send: Send, bus: int, frames: Frames, *, recorded: bool) -> dict[str, _PhaseBits]:
     """What frames said in each phase that they show; frames near a move of the key belong to no phase.
 
     A recording may begin or end while its sender goes on; the translator begins asleep, and its last frames come from
@@ -233,9 +233,9 @@ def _phases(case: Case, send: Send, bus: int, frames: Frames, *, recorded: bool)
         phases = {PHASES[0]: first, PHASES[1]: inside & on, PHASES[2]: (inside | last) & off, PHASES[4]: last}
     if not recorded:
         phases.pop(PHASES[4])
-    return {name: _said(frames, rows) for name, rows in phases.items() if rows.any()}
+    return {name: _bits_of_phase(frames, rows) for name, rows in phases.items() if rows.any()}
 
 
-def _said(frames: Frames, rows: npt.NDArray[np.bool_]) -> _Said:
+def _bits_of_phase(frames: Frames, rows: npt.NDArray[np.bool_]) -> _PhaseBits:
     payload = frames.payload[rows]
-    return _Said(np.bitwise_or.reduce(payload, axis=0), np.bitwise_or.reduce(~payload, axis=0))
+    return _PhaseBits(np.bitwise_or.reduce(payload, axis=0), np.bitwise_or.reduce(~payload, axis=0))
