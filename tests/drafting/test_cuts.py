@@ -14,8 +14,8 @@ from swapbridge.core.layout import Layout
 from swapbridge.drafting import cut_switches, swap_sources
 from swapbridge.drafting.channel_words import WordMatch
 from swapbridge.drafting.explain import flags
-from swapbridge.drafting.explain.field import _jumps, _warned, _warned_of
-from swapbridge.drafting.explain.flags import Watched
+from swapbridge.drafting.explain.field import _by_either, _jumps, _warned, _warned_of
+from swapbridge.drafting.explain.flags import Watched, explain_flag
 from swapbridge.drafting.explain.numbers import ROUNDING, Measured, NumberPart, Sums, _term
 from swapbridge.drafting.lines import Atom, DraftLine
 from swapbridge.drafting.recorded_vehicle import VehicleField, VehicleMessage, VehicleSeries, raw_series
@@ -71,6 +71,29 @@ def test_a_warning_prefers_what_warns_where_both_tell_as_well() -> None:
     assert [c.atom.text for c in found] == ["donor.A.oil == 1"]
     assert _warned_of(kit, found[0], lit=True)
     assert not _warned(kit, Watched(times, np.roll(lit, 150), 0.12)), "one that it does not go with"
+
+
+@pytest.mark.parametrize(("apart", "either"), [(0, True), (1, True), (4, False)])
+@pytest.mark.parametrize("lit", [True, False])
+def test_a_lamp_that_goes_with_two_warnings_is_lit_by_either(apart: int, either: bool, lit: bool) -> None:
+    """An oil lamp was copied from the charge lamp, by two wrong changes each: it was dark for 0.84 of its time."""
+    times = np.arange(0, 400, 0.1)
+    due = (times % 40) < 8
+    other = due.copy()
+    for n in range(apart):
+        other[40 * 10 * n + 200 : 40 * 10 * n + 206] = True  # the other one was lit by itself
+    atoms = [
+        Atom(f"donor.A.{name} == 1", VehicleSeries(times, said.astype(float)), 9.0, f"donor.A.{name}", "copy", name)
+        for name, said in (("oil", due), ("charge", other))
+    ]
+    kit: Any = SimpleNamespace(warnings=frozenset({"donor.A.oil", "donor.A.charge"}), atoms=tuple(atoms))
+    watched = Watched(times, due if lit else ~due, 0.12)
+    found = _by_either(kit, watched, explain_flag(watched, atoms, [], pairs=False)[0], lit=lit)
+    text = found.atom.text or ""
+    assert ("charge" in text) is either
+    assert "oil" in text
+    assert _warned_of(kit, found, lit=lit)
+    assert found.share > 0.98
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.drafting.building import runs_apart
 from swapbridge.drafting.channel_words import match_words, word_channels
 from swapbridge.drafting.drafted import Explained, How
-from swapbridge.drafting.explain.flags import GOOD, LEAST_OCCASIONS, Condition, Watched, explain_flag
+from swapbridge.drafting.explain.flags import GOOD, LEAST_OCCASIONS, Condition, Watched, explain_flag, joined
 from swapbridge.drafting.explain.kit import SIGNAL_NAME, Kit, named_within, open_field
 from swapbridge.drafting.explain.measured import (
     EXACT,
@@ -39,6 +39,9 @@ from swapbridge.drafting.swap_sources import (
 WORDS_TOLD = 0.97
 MOST_WRONG, MOST_WRONG_EXACT = 0.15, 0.3
 """How many wrong changes a change a condition may say; more where its share is nearly exact."""
+ALIKE_EDGES, ALIKE_SHARE = 2, 0.01
+"""Two warnings are told apart by a lamp that goes better with one of them: by more changes than one occasion has, or
+by so much more of the time."""
 MOST_FLAGS = 4
 LEAST_FRAMES = 3
 """A value that fewer frames have is none that could be learned."""
@@ -364,6 +367,8 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
         found += [c for c in explain_flag(watched, atoms, kit.lines) if c.atom.text is not None]
         if not found:
             return open_field(kit, message, one, "no condition predicts its values", "a recording in which it moves")
+        if warning:
+            found[0] = _by_either(kit, watched, found[0], lit == value)
         found = [replace(c, share=_brief_share(watched, c)) for c in found]
         second = next((c for c in found[1:] if c.atom.key != found[0].atom.key), None)
         best.append((value, found[0], "" if second is None else second.atom.words))
@@ -455,9 +460,35 @@ def _warned_of(kit: Kit, condition: Condition, lit: bool) -> bool:
 
 def _warned(kit: Kit, watched: Watched) -> list[Condition]:
     """The other vehicle's warning that a lamp goes with, where it has one: it comes before every other condition."""
-    atoms = [a for a in kit.atoms if any(name in (a.text or "") for name in kit.warnings)]
-    found = explain_flag(watched, atoms, [], pairs=False)
+    found = explain_flag(watched, _warning_atoms(kit), [], pairs=False)
     return [c for c in found[:1] if c.share >= GOOD and c.wrong_edges <= 1 + MOST_WRONG * len(watched.edges)]
+
+
+def _warning_atoms(kit: Kit) -> list[Atom]:
+    return [a for a in kit.atoms if any(name in (a.text or "") for name in kit.warnings)]
+
+
+def _by_either(kit: Kit, watched: Watched, found: Condition, lit: bool) -> Condition:
+    """The warning that a lamp was found to go with, together with every other one that it goes with about as well.
+
+    The recording does not tell which of them it repeats, so either of them lights it. `lit` tells that the lamp is lit
+    where the watched flag holds, otherwise it is dark there.
+    """
+    if not named_within(found.atom.text, kit.warnings):
+        return found
+    atom = found.atom
+    for one in explain_flag(watched, _warning_atoms(kit), [], pairs=False):
+        if (
+            one.atom.key != found.atom.key
+            and one.wrong_edges <= found.wrong_edges + ALIKE_EDGES
+            and one.share >= found.share - ALIKE_SHARE
+        ):
+            atom = joined(atom, one.atom, "or" if lit else "and")
+    if atom is found.atom:
+        return found
+    predicted = atom.at(watched.times)
+    price, share, _, wrong = watched.price_of(predicted, atom.bits)
+    return Condition(atom, share, watched.halves(predicted), price, wrong, occasions=0)  # no sure claim
 
 
 def _flag_confidence(

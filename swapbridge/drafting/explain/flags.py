@@ -207,7 +207,11 @@ def _occasions(watched: Watched, alone: Bools, both: Bools) -> int:
 
 
 def _joined(make_a: Callable[[], Atom], make_b: Callable[[], Atom], word: str) -> Atom:
-    a, b = make_a(), make_b()
+    return joined(make_a(), make_b(), word)
+
+
+def joined(a: Atom, b: Atom, word: str) -> Atom:
+    """Two conditions as one, by "and" or "or"."""
     times = np.unique(np.concatenate([a.series.time_s, b.series.time_s]))
     x, y = a.at(times), b.at(times)
     text = None if a.text is None or b.text is None else f"({a.text}) {word} ({b.text})"
