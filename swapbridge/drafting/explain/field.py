@@ -478,8 +478,9 @@ def _by_either(kit: Kit, watched: Watched, found: Condition, lit: bool) -> Condi
         return found
     atom = found.atom
     for one in explain_flag(watched, _warning_atoms(kit), [], pairs=False):
+        named = set(SIGNAL_NAME.findall(one.atom.text or ""))
         if (
-            one.atom.key != found.atom.key
+            not named <= set(SIGNAL_NAME.findall(atom.text or ""))
             and one.wrong_edges <= found.wrong_edges + ALIKE_EDGES
             and one.share >= found.share - ALIKE_SHARE
         ):
