@@ -28,6 +28,7 @@ NUMBER = MapSignal(
     "S", Layout(0, 12), scale=Fraction(1, 2), offset=Fraction(-40), minimum=Fraction(-40), maximum=Fraction(2000)
 )
 INVALID = replace(NUMBER, not_available=(4095,))
+RPM = replace(NUMBER, scale=Fraction(1), offset=Fraction(0), unit="rpm")
 FLAG = MapSignal("S", Layout(0, 1))
 ENGINE = MapSignal("S", Layout(0, 2), choices={0: "Stopped", 1: "Cranking", 2: "Running"})
 PEDAL = MapSignal("S", Layout(0, 8), scale=Fraction(2, 5), minimum=Fraction(0), maximum=Fraction(100))
@@ -51,7 +52,9 @@ def _answer(
         track_of=lambda _: told[0],
         sent_track=lambda _: told[1],
         reference=SimpleNamespace(targets={(0, 1): SimpleNamespace(signals={})}),
-    )
+        names=["host"], stimuli={}, bridge=SimpleNamespace(units={}),
+        role_track=lambda *_: None if track is None else Track(track.time_s, 0 * said + 900, track.measured, RPM),
+    )  # fmt: skip
     checks = list(answer_of(case, made, {(0, 1)} if made.role.hazard == "torque request" else set()))
     assert all(c.remedy for c in checks if c.status != "pass")
     return checks[0].status if checks else ""
@@ -100,12 +103,24 @@ def test_a_request_in_doubt_says_what_was_said_when_nothing_was_asked(raw: int, 
 
 
 @pytest.mark.parametrize(
-    ("alias", "hold_us", "wrong"),
-    [("engine_speed", 200_000, False), ("engine_speed", 30_000_000, True), ("engine_speed", -1, True),
-     ("fuel_used", 60_000_000, False)],
+    ("alias", "hold_us", "status"),
+    [("engine_speed", 200_000, ""), ("engine_speed", 30_000_000, "fail"), ("engine_speed", -1, "fail"),
+     ("fuel_used", 60_000_000, ""), ("actual_torque", 300_000, ""), ("actual_torque", 2_000_000, "unproved"),
+     ("actual_torque", 3_000_000, "fail")],
 )  # fmt: skip
-def test_what_moves_fast_is_not_held_for_long(alias: str, hold_us: int, wrong: bool) -> None:
-    assert _answer(alias, NUMBER, 80, hold_us=hold_us) == ("fail" if wrong else "")
+def test_what_moves_fast_is_not_held_for_long(alias: str, hold_us: int, status: str) -> None:
+    assert _answer(alias, NUMBER, 4000 if alias == "actual_torque" else 80, hold_us=hold_us) == status
+
+
+@pytest.mark.parametrize(
+    ("alias", "raw", "status"),
+    [("oil_pressure", 1000, "fail"), ("oil_pressure", 300, ""), ("coolant_temperature", 2700, "fail"),
+     ("coolant_temperature", 3800, "")],
+)  # fmt: skip
+def test_an_answer_in_doubt_is_none_that_a_sound_engine_gives(alias: str, raw: int, status: str) -> None:
+    """On the right side of its range, and yet what the old sender said with its engine running."""
+    usual = np.linspace(600, 1400, 100) if alias == "oil_pressure" else np.linspace(2500, 3600, 100)
+    assert _answer(alias, NUMBER, raw, usual) == status
 
 
 @pytest.mark.parametrize(

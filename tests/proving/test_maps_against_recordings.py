@@ -151,12 +151,13 @@ def test_a_range_is_that_of_a_sign(signed: bool, low: int | None, high: int | No
         ("1", -40, None, None, "pass"),
         ("0.5", 10, 0, 100, "unproved"),
         ("0.39", 0, 0, 100, "pass"),
+        ("0.4", 3, 0, 100, "unproved"),
     ],
 )
 def test_a_range_that_its_bits_cannot_say_is_of_another_scale_or_offset(
     scale: str, offset: int, low: int | None, high: int | None, status: str
 ) -> None:
-    """Eight bits; the fifth range is that of raw numbers, as many maps have it; the last scale is rounded."""
+    """Eight bits; the fifth range is that of raw numbers, as many maps have it; the last scale but one is rounded."""
     bottom, top = (None if end is None else Fraction(end) for end in (low, high))
     air = MapSignal("Air", Layout(0, 8), Fraction(scale), Fraction(offset), minimum=bottom, maximum=top)
     case: Any = OneBus()

@@ -20,6 +20,7 @@ from swapbridge.proving.judges.frames.form import measure
 from swapbridge.proving.judges.frames.sent_form import _as_often, _still_sent
 from swapbridge.proving.judges.runs.states import judge_states
 from tests.proving import small_swap
+from tests.proving.conftest import make_capture
 
 T = np.arange(0, 40, 0.1)
 RPM = np.where((T > 12) & (T < 30), 800.0, 0.0)
@@ -125,8 +126,19 @@ def test_a_greeting_comes_as_often_as_it_did(seconds: list[float], count: int, f
 
 @pytest.mark.parametrize(("silent_us", "status"), [(3_000_000, "pass"), (60_000_000, "fail")])
 def test_a_bus_falls_asleep_before_the_battery_runs_down(silent_us: int, status: str) -> None:
-    case: Any = SimpleNamespace(plan=SimpleNamespace(buses=[SimpleNamespace(name="host", silent_us=silent_us)]))
+    plan = SimpleNamespace(buses=[SimpleNamespace(name="host", silent_us=silent_us)], sends=[])
+    case: Any = SimpleNamespace(plan=plan, bench=SimpleNamespace(captures=[None]))
     assert [c.status for c in _sleeps(case)] == [status]
+
+
+@pytest.mark.parametrize(("silent_us", "status"), [(3_000_000, "pass"), (900_000, "pass"), (500_000, "unproved")])
+def test_a_bus_that_pauses_is_not_asleep(silent_us: int, status: str) -> None:
+    """Others pause for 0.4 s; the plan's own frames in between are not there to keep it awake."""
+    ours = SimpleNamespace(bus=0, word=0x100)
+    plan = SimpleNamespace(buses=[SimpleNamespace(name="host", silent_us=silent_us)], sends=[ours])
+    rows = [(int(1e9 * s), word, b"") for s, word in ((0, 0x200), (0.1, 0x200), (0.3, 0x100), (0.5, 0x200), (9, 0x200))]
+    case: Any = SimpleNamespace(plan=plan, bench=SimpleNamespace(captures=[make_capture(rows)]))
+    assert [c.status for c in _sleeps(case) if c.name == "stays awake"] == [status]
 
 
 @pytest.mark.parametrize(("a_step", "found"), [(40, ["pass"]), (Fraction(1, 10), ["fail"]), (0, [])])

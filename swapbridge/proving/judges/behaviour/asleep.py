@@ -5,12 +5,14 @@ What the old sender did is the measure: whether it spoke before the key came on,
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.capture.capture import Capture
 from swapbridge.core.vocabulary import KEY_OFF_WORDS
 from swapbridge.core.vocabulary import plain as same_name
 from swapbridge.plan.plan import Send
@@ -33,6 +35,7 @@ SETTLED_S = 0.3
 """Near a move of the key nothing is judged: notes of it are no more exact."""
 ASLEEP_S = 1.0
 """A bus without frames for so long sleeps."""
+PAUSES = 2
 FEWEST_PERIODS = 3
 SILENT, TALKS = 0.1, 0.5
 LONGER_S = 2.0
@@ -157,13 +160,30 @@ def _before_key(send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOf
 
 def _sleeps(case: Case) -> Iterator[Check]:
     """How long a bus must be silent before the plan lets it sleep: till then it goes on sending."""
-    for bus in case.plan.buses:
+    for number, bus in enumerate(case.plan.buses):
+        capture = case.bench.captures[number]
+        if capture is not None:
+            yield _stays_awake(case, number, capture)
         yield check_of(
             "form", f"bus {bus.name}", "falls asleep", bus.silent_us <= 1e6 * LONGEST_SLEEP_S,
             f"counts as asleep after {bus.silent_us / 1e6:g} s without a frame", f"at most {LONGEST_SLEEP_S:g} s: what "
             "is sent meanwhile keeps the other modules awake, and the battery runs down",
             "shorten sleep_after_ms in the bridge file",
         )  # fmt: skip
+
+
+def _stays_awake(case: Case, number: int, capture: Capture) -> Check:
+    """A bus that pauses for longer than the plan waits counts as asleep, and all that is sent stops."""
+    bus = case.plan.buses[number]
+    own = [send.word for send in case.plan.sends if send.bus == number]
+    gaps = np.diff(capture.time_ns[~np.isin(words_of(capture), own)]) / 1e9
+    pause = float(gaps[gaps < ASLEEP_S].max(initial=0.0))
+    return check_of(
+        "form", f"bus {bus.name}", "stays awake", bus.silent_us >= 1e6 * PAUSES * pause,
+        f"counts as asleep after {bus.silent_us / 1e6:g} s without a frame; others paused for up to {pause:.2f} s",
+        f"at least {PAUSES * pause:.2f} s, twice the longest pause of a bus that was awake: the next may be longer",
+        f"write sleep_after_ms = {1000 * math.ceil(PAUSES * pause)} or more under [states]", otherwise="unproved",
+    )  # fmt: skip
 
 
 def _greets(send: Send, old: Frames, new: Frames, then: _KeyOff, now: _KeyOff) -> Iterator[Check]:

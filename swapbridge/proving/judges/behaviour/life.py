@@ -39,8 +39,14 @@ NEW_CODE = 0.05
 ENOUGH, LONG_ENOUGH_S = 30, 3.0
 """Frames and time in a state that are enough to compare; in a second only what is always so, and now never, shows."""
 CODES_BITS = 6
-STILL = {"engine_speed": ("rpm", 1.0, 25.0), "vehicle_speed": ("km/h", 0.5, 2.0)}
-"""Speeds: unit, what counts as standing, and the value allowed then."""
+STILL = {
+    "engine_speed": ("engine_speed", 1.0, "rpm", 25.0),
+    "vehicle_speed": ("vehicle_speed", 0.5, "km/h", 2.0),
+    "actual_torque": ("engine_speed", 1.0, "Nm", 2.0),
+}
+"""What is zero at rest: by which speed, and under what of it; unit, and the value allowed then."""
+TORQUE_STEP = 0.01
+"""Of the most torque: the coarsest step in which a torque is stated (SAE J1939-71, SPN 513: 1 %)."""
 ENGINE_COUNTS = frozenset({"cylinder", "cylinders", "displacement"})
 """Words for numbers that say what an engine is."""
 SHAPING = frozenset(
@@ -447,17 +453,20 @@ def _turned(made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
 
 
 def _stands(case: Case, made: SentSignal, now: Track) -> Iterator[Check]:
-    """Speeds must be zero while the vehicle or engine stands still."""
+    """Speeds and torque must be zero while the vehicle or engine stands still."""
     alias = made.role.alias if made.role is not None else ""
     buses = {place[0] for place in made.sources} & set(case.names)
     if alias not in STILL or len(buses) != 1:
         return
-    unit, least, room = STILL[alias]
+    by, least, unit, room = STILL[alias]
     bus = case.names.index(buses.pop())
-    cause = quantity(case, bus, alias, unit)
+    cause = quantity(case, bus, by, "km/h" if by == "vehicle_speed" else "rpm")
     values = unit_values(case, made.bus, made.message.name, made.signal, now.values, unit)
     if cause is None or values is None or bus == made.bus:
         return
+    torque = unit == "Nm"
+    if torque:
+        room = max(room, TORQUE_STEP * float(np.abs(values[now.measured]).max(initial=0.0)))
     nothing = (held_at(cause, now.time_s - 1.0) < least) & (held_at(cause, now.time_s + 1.0) < least)
     at_rest = values[nothing & (held_at(cause, now.time_s) < least) & now.measured]
     if len(at_rest) < ENOUGH:
@@ -471,6 +480,7 @@ def _stands(case: Case, made: SentSignal, now: Track) -> Iterator[Check]:
         f"{found:.4g} {unit} at rest",
         "zero at rest",
         "correct its rule, or an offset in a map: modules take it for a moving vehicle or a turning engine",
+        otherwise="unproved" if torque else "fail",  # some engines state their losses at rest
     )
 
 
@@ -498,7 +508,7 @@ def _clipped(case: Case, made: SentSignal, before: Track, now: Track) -> Iterato
     step = abs(float(made.signal.scale))
     worst, missing = 0.0, False
     asks = made.role is not None and made.role.hazard == "torque request"
-    for end, beyond in ((now.raw[use].max(initial=0), 1), (now.raw[use].min(initial=0), -1)) if use.any() else ():
+    for end, beyond in ((now.raw[use].max(), 1), (now.raw[use].min(), -1)) if use.any() else ():
         limit = float(made.signal.physical(int(end)))
         over = (
             use

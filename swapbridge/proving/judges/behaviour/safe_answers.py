@@ -9,9 +9,11 @@ import numpy as np
 from swapbridge.core.roles import Role, find_role
 from swapbridge.core.vocabulary import CRANK_WORDS, OFF_WORDS, ON_WORDS, PARK_NEUTRAL_WORDS
 from swapbridge.core.vocabulary import plain as same_name
-from swapbridge.proving.case import Case, SentSignal
+from swapbridge.proving.case import Case, SentSignal, Track
+from swapbridge.proving.faults.campaign import DELICATE, DELICATE_ROLES
 from swapbridge.proving.judges.behaviour.beyond import in_words
-from swapbridge.proving.judges.recordings.driving import BenchQuantity, held_at
+from swapbridge.proving.judges.recordings.driving import RUNNING_RPM, BenchQuantity, engine_speed, held_at
+from swapbridge.proving.judges.runs.timing import LONGEST_AGE_US
 from swapbridge.proving.verdict import Check, check_of
 
 NEAR = 0.05
@@ -19,6 +21,8 @@ NEAR = 0.05
 HABITUAL = 0.5
 HIGH, LOW, NONE = 0.6, 0.4, 0.05
 """Shares of a range: the high side, the low side, and nothing (any more of a pedal is a driver who is not there)."""
+USUAL = 10
+"""Percent at either end of what the old sender said: in doubt nothing between them, for it looks like health."""
 FOLLOWS = 0.5
 """Correlation from which a number goes with the one that it is made from."""
 TURNING_WORDS = frozenset({"running", "run", "on", "cranking", "crank", "start", "starting", "1", "true", "yes"})
@@ -78,17 +82,21 @@ def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterat
     if role is None:
         return
     hold_us = made.rule.hold_us if made.rule.hold_us is not None else made.parent.hold_us
-    if hold_us is not None and not 0 <= hold_us <= LONGEST_HOLD_US and role.alias in MOVES_FAST:
+    delicate = role.hazard in DELICATE or role.alias in DELICATE_ROLES
+    longest_us = LONGEST_AGE_US if delicate else LONGEST_HOLD_US
+    if hold_us is not None and not 0 <= hold_us <= longest_us and role.alias in MOVES_FAST:
         yield check_of(
             "life",
             made.label,
             "held without its source",
             False,
             "for good" if hold_us < 0 else f"{hold_us / 1e6:g} s",
-            f"at most {LONGEST_HOLD_US / 1e6:g} s: after that it is long out of date",
+            f"at most {longest_us / 1e6:g} s: after that it is out of date",
             "shorten hold_ms, so that its safe answer is given in time",
+            otherwise="unproved" if 0 <= hold_us <= LONGEST_HOLD_US else "fail",
         )
-    wanted = _wrong_way(made, raw, _way(case, made, role))
+    way = _way(case, made, role)
+    wanted = _wrong_way(made, raw, way) or _usual(case, made, raw, way, old)
     if wanted:
         yield check_of(
             "life",
@@ -154,6 +162,22 @@ def _wrong_way(made: SentSignal, raw: int, way: str) -> str:
         return "'not available', else released: nobody presses it in doubt (common practice, no source)"
     if way == "invalid or low" and share > LOW:
         return "'not available', else the low side (common practice, no source)"
+    return ""
+
+
+def _usual(case: Case, made: SentSignal, raw: int, way: str, old: Track | None) -> str:
+    """What a number in doubt must not be: one that a sound engine says while it runs; "" where it is beyond these."""
+    speed = engine_speed(case, made.bus)
+    signal = made.signal
+    if way not in _OTHER_WAY or speed is None or old is None or signal.choices or raw in signal.not_available:
+        return ""
+    runs = old.measured & (held_at(speed, old.time_s) > RUNNING_RPM)
+    if runs.sum() < 20 or raw in signal.error_codes or signal.layout.length < 6:
+        return ""
+    low, high = np.percentile(old.values[runs], [USUAL, 100 - USUAL])
+    says = float(signal.physical(raw))
+    if low < high and (says < high if way == "invalid or high" else says > low):
+        return f"beyond the {low:.4g} to {high:.4g} {signal.unit} that a sound engine mostly says, on the safe side"
     return ""
 
 

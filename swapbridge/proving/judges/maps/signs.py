@@ -15,7 +15,7 @@ from swapbridge.signalmap.signal_map import MapSignal
 
 FEWEST_BITS = 6
 ROUNDED = Fraction(1, 50)
-"""Of what the bits can say: so far a scale that was written with two digits moves the ends."""
+"""So far a scale that was written with two digits is off, and with it the ends, seen from where the bits are all 0."""
 
 
 def judge_signs(case: Case) -> list[Check]:
@@ -89,15 +89,16 @@ def range_in_reach(signal: MapSignal) -> bool | None:
     """Whether a signal's bits can say all of its declared range; None where it declares none, or raw numbers.
 
     A range is written beside its scale and offset, so it is what these bits can say: give or take a step at each end,
-    and what a rounded scale makes of the whole.
+    and what a rounded scale makes of it.
     """
     if signal.minimum is None or signal.maximum is None or signal.minimum >= signal.maximum:
         return None
     if (signal.minimum, signal.maximum) == tuple(map(Fraction, signal.layout.raw_range)):
         return None
+    step, zero = abs(Fraction(signal.scale)), signal.physical(0)
     low, high = signal.physical_range
-    slack = abs(Fraction(signal.scale)) + ROUNDED * (high - low)
-    return low - slack <= signal.minimum and signal.maximum <= high + slack
+    lowest, highest = low - step - ROUNDED * abs(low - zero), high + step + ROUNDED * abs(high - zero)
+    return lowest <= signal.minimum and signal.maximum <= highest
 
 
 def range_fits(signal: MapSignal) -> bool | None:
