@@ -309,7 +309,7 @@ def _overlays(verdict: Verdict) -> str:
         return ""
     pictures = "".join(overlay_picture(o, number) for number, o in enumerate(verdict.overlays))
     return (
-        "<section><h2>Written and translated signal</h2><p>Choose a zoom and scroll sideways. Curves of one unit "
+        "<section><h2>Source and translated signal</h2><p>Choose a zoom and scroll sideways. Curves of one unit "
         f"share a scale. 'Not available' values are left out.</p>{pictures}</section>"
     )
 
