@@ -11,7 +11,7 @@ from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.drafting.building import runs_apart
 from swapbridge.drafting.channel_words import match_words, word_channels
 from swapbridge.drafting.drafted import Explained, How
-from swapbridge.drafting.explain.flags import GOOD, LEAST_OCCASIONS, Condition, Watched, explain_flag, joined
+from swapbridge.drafting.explain.flags import GOOD, LEAST_OCCASIONS, Condition, Watched, explain_flag, joined_atoms
 from swapbridge.drafting.explain.kit import SIGNAL_NAME, Kit, named_within, open_field
 from swapbridge.drafting.explain.measured import (
     EXACT,
@@ -484,7 +484,7 @@ def _by_either(kit: Kit, watched: Watched, found: Condition, lit: bool) -> Condi
             and one.wrong_edges <= found.wrong_edges + ALIKE_EDGES
             and one.share >= found.share - ALIKE_SHARE
         ):
-            atom = joined(atom, one.atom, "or" if lit else "and")
+            atom = joined_atoms(atom, one.atom, "or" if lit else "and")
     if atom is found.atom:
         return found
     predicted = atom.at(watched.times)

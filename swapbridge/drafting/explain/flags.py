@@ -207,10 +207,10 @@ def _occasions(watched: Watched, alone: Bools, both: Bools) -> int:
 
 
 def _joined(make_a: Callable[[], Atom], make_b: Callable[[], Atom], word: str) -> Atom:
-    return joined(make_a(), make_b(), word)
+    return joined_atoms(make_a(), make_b(), word)
 
 
-def joined(a: Atom, b: Atom, word: str) -> Atom:
+def joined_atoms(a: Atom, b: Atom, word: str) -> Atom:
     """Two conditions as one, by "and" or "or"."""
     times = np.unique(np.concatenate([a.series.time_s, b.series.time_s]))
     x, y = a.at(times), b.at(times)

@@ -28,7 +28,18 @@ CLEARLY = 2
 
 
 def possible_checks(columns: BitColumns) -> tuple[tuple[FoundChecksum, tuple[Signature, ...]], ...]:
-    """Every byte (or nibble) that a sum or XOR over the whole payload gives, proven or not, with its signatures."""
+    """Every byte (or nibble) that a sum or XOR over the whole payload gives, proven or not, with its signatures.
+
+    Parameters
+    ----------
+    columns : BitColumns
+        Frames of one identifier.
+
+    Returns
+    -------
+    tuple of (FoundChecksum, tuple of Signature)
+        Empty where a few of the frames rule every one out.
+    """
     if len(columns) > FIRST_LOOK and _ruled_out(columns.payload[:: len(columns) // FIRST_LOOK]):
         return ()
     payload = distinct_payloads(columns.payload)
