@@ -22,9 +22,9 @@ FEWEST_STEPS = 3
 OPENING_BITS = 3.0
 """Naming one field of an opening: each of the parts into which a field is cut pays it."""
 RESTING_BITS = 4.0
-ALSO_RESTING_BITS = 1.0
+ALSO_RESTING_BITS = 2.0
 """A low bit that rests at its first value, though those above it move, is odd in a field: makers use their codes. More
-of them rest for the same reason, a quantity on a coarse grid: only how coarse it is has to be said."""
+of them rest for the same reason, a quantity on a coarse grid, and cost what dead bits in a gap do."""
 
 
 @dataclass(frozen=True, slots=True)
