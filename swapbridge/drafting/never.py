@@ -72,7 +72,8 @@ def _start_up(message: VehicleMessage) -> str:
             "pairing is work for a licensed person"
         )
     if len(moments) < LEAST_WAKES:
-        return f"its start-up payload was seen at {len(moments)} wakes, and three identical ones are needed"
+        count = "one wake" if len(moments) == 1 else f"{len(moments)} wakes"
+        return f"its start-up payload was recorded at {count} only, and {LEAST_WAKES} identical ones are needed"
     return ""
 
 
