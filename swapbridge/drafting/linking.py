@@ -32,6 +32,9 @@ ALIKE = 0.95
 ALIKE_BUT = 1
 """Two warnings are distinct if only one of them made more changes than this."""
 STANDS_RPM = 50
+MOSTLY_LIT, MOSTLY_LIT_KEYLESS = 0.75, 0.6
+"""A warning is lit for this share of the time that the engine stands with the key on; less where nobody told the key,
+without which it is dark. A lamp test of four seconds was lit for 0.66 of it."""
 ELSE_SHARE = 0.985
 ELSE_EDGES = 0.1
 """A flag that measured quantities predict so well, with so few wrong changes a change, may not be the switch it goes
@@ -156,7 +159,8 @@ def warns(swap: Swap, message: VehicleMessage, one: VehicleField) -> int | None:
     if len(stands) < 5 or len(runs) < 50:
         return None
     lit = first_value(message, one)
-    return lit if (stands == lit).mean() > 0.6 and (runs == lit).mean() < 0.05 else None
+    least = MOSTLY_LIT if "key_state" in swap.words else MOSTLY_LIT_KEYLESS
+    return lit if (stands == lit).mean() > least and (runs == lit).mean() < 0.05 else None
 
 
 def is_measured(message: VehicleMessage, one: VehicleField, lines: Sequence[DraftLine]) -> bool:

@@ -282,6 +282,21 @@ def test_warnings_that_changed_apart_are_not_alike() -> None:
     assert not linking._alike(a, c)
 
 
+@pytest.mark.parametrize(("lit_s", "lit"), [(40.0, 1), (26.0, None), (34.0, 1)])
+@pytest.mark.parametrize("key", [True, False])
+def test_a_lamp_test_before_the_start_is_no_warning(lit_s: float, lit: int | None, key: bool) -> None:
+    """Of 40 s with the key on and the engine standing; without the key, what is dark then counts against a lamp too."""
+    times = np.arange(0, 100, 0.1)
+    speed = VehicleSeries(times, np.where((times > 40) & (times < 90), 900.0, 0.0))
+    turned = VehicleSeries(times, np.where(times < 90, 1.0, 0.0))
+    told = message((times < lit_s).astype(int)[:, None], times=times)
+    swap: Any = SimpleNamespace(
+        quantities={"engine_speed": SimpleNamespace(series=speed)},
+        words={"key_state": SimpleNamespace(words=("off", "on"), series=turned)} if key else {},
+    )
+    assert linking.warns(swap, told, coded(Layout(0, 1), "flag")) == lit
+
+
 def test_a_value_that_never_lasts_is_judged_by_its_changes() -> None:
     times = np.arange(0, 20, 0.01)
     start = (times > 8) & (times < 8.1)
