@@ -256,14 +256,16 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         "charge lamp turned round": text('ChargeLamp = "donor', 'ChargeLamp = "not donor'),
         "park/neutral turned round": text(_NEUTRAL, f"not ({_NEUTRAL})"),
         "a gear of at most three": text('"host.TransRequest.Gear"', '"min(host.TransRequest.Gear, 3)"'),
-        "fuel used twice": text('"donor.PCM_THERMAL.FuelUsed"', '"donor.PCM_THERMAL.FuelUsed * 2"'),
-        "pedal a tenth too low": text("clamp(donor.PCM_PEDAL.Pedal,", "clamp(donor.PCM_PEDAL.Pedal * 0.9,"),
-        "throttle a seventh too low": text("clamp(donor.PCM_PEDAL.Throttle,", "clamp(donor.PCM_PEDAL.Throttle * 0.85,"),
+        "fuel used twice": text(
+            '"donor.PCM_THERMAL.FuelUsed"', '"clamp(donor.PCM_THERMAL.FuelUsed * 2, 0 ml, 6553 ml)"'
+        ),
+        "pedal 5 % too low": text("clamp(donor.PCM_PEDAL.Pedal,", "clamp(donor.PCM_PEDAL.Pedal - 5 %,"),
+        "throttle 10 % too low": text("clamp(donor.PCM_PEDAL.Throttle,", "clamp(donor.PCM_PEDAL.Throttle - 10 %,"),
         "manifold pressure 10 kPa too low": text(
             '"donor.PCM_PEDAL.ManifoldPressure"', '"max(donor.PCM_PEDAL.ManifoldPressure - 10 kPa, 0 kPa)"'
         ),
-        "oil temperature 20 degF too high": text(
-            "clamp(donor.PCM_THERMAL.OilTemp,", "clamp(donor.PCM_THERMAL.OilTemp + 20 degF,"
+        "oil temperature 11 degC too high": text(
+            "clamp(donor.PCM_THERMAL.OilTemp,", "clamp(donor.PCM_THERMAL.OilTemp + 11 degC,"
         ),
         "temperatures from the first turn on": _in_states("host.EngineTemps", 100, '"crank", "run", "after_run"'),
         "engine data not while cranking": _in_states("host.EngineData", 10, '"key_on", "run", "after_run"'),
