@@ -109,3 +109,26 @@ def test_a_short_state_shows_what_was_always_so_and_is_never_so_now(
     before = Track(time_s, np.r_[stopped * 0, stopped * 0 + 1], np.ones(2 * count, bool), flag)
     after = Track(time_s[:count], now.astype(np.int64), np.ones(count, bool), flag)
     assert [c.status for c in life._when(case, made, before, after)] == [status]
+
+
+@pytest.mark.parametrize(("as_before", "status"), [(True, "pass"), (False, "unproved")])
+def test_a_flag_of_a_request_is_set_with_it(as_before: bool, status: str) -> None:
+    """Something is asked for in every fifth frame, and the flag was set then; now it may be set at other times."""
+    number, bit = _signal("Request", 12, "Nm", "torque_reduction_request"), _signal("Active", 1, "", "")
+    rows = np.arange(500)
+    asks = np.where(rows % 5 == 0, 900, 4000)
+    flag, other = (rows % 5 == 0).astype(int), (rows % 5 == 2).astype(int)
+
+    def track(signal: MapSignal, raw: Any) -> Track:
+        return Track(rows / 100, raw, np.ones(len(rows), bool), signal)
+
+    made: list[Any] = [
+        SimpleNamespace(bus=0, message=None, signal=signal, role=find_role(signal.role) if signal.role else None,
+                        is_open=False, label=signal.name)
+        for signal in (number, bit)
+    ]  # fmt: skip
+    case: Any = SimpleNamespace(
+        recorded_track=lambda bus, message, signal: track(signal, asks if signal is number else flag),
+        sent_track=lambda one: track(one.signal, asks if one.signal is number else flag if as_before else other),
+    )
+    assert [c.status for c in life._with_request(case, made)] == [status]

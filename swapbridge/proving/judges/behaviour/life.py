@@ -34,7 +34,7 @@ SAFE_TOO_OFTEN, SAFE_BEFORE = 0.5, 0.1
 CLIPPED, CLIPPED_STEPS = 0.15, 3
 SETTLED, KEPT = 0.9, 0.3
 """Shares of the time in an engine state: a value with the first share before needs at least the second now."""
-FLAG_APART = 0.5
+FLAG_APART, TOGETHER = 0.5, 0.5
 NEW_CODE = 0.05
 ENOUGH, LONG_ENOUGH_S = 30, 3.0
 """Frames and time in a state that are enough to compare; in a second only what is always so, and now never, shows."""
@@ -76,7 +76,39 @@ def judge_life(case: Case) -> list[Check]:
             out += _clipped(case, one, before, now)
             out += _turned(one, before, now)
             out += _stands(case, one, now)
+        out += _with_request(case, list(made.values()))
     return out
+
+
+def _with_request(case: Case, made: list[SentSignal]) -> Iterator[Check]:
+    """A flag that the old sender set only together with a torque request is set together with it now."""
+    asks = next(
+        (m for m in made if m.role is not None and m.role.hazard == "torque request" and _number(m.signal)), None
+    )
+    for flag in (m for m in made if asks is not None and m.signal.layout.length == 1 and not m.is_open):
+        assert asks is not None
+        before = _together(
+            case.recorded_track(asks.bus, asks.message, asks.signal),
+            case.recorded_track(flag.bus, flag.message, flag.signal),
+        )
+        now = _together(case.sent_track(asks), case.sent_track(flag))
+        if before is None or now is None or before < SETTLED:
+            continue
+        yield check_of(
+            "life", flag.label, "set with the request", now >= TOGETHER,
+            f"{100 * now:.0f} % of the time that it is set something is asked for; {100 * before:.0f} % before",
+            "as before: who sees it set obeys the request beside it", "check its source and its rule",
+            otherwise="unproved",
+        )  # fmt: skip
+
+
+def _together(asks: Track | None, flag: Track | None) -> float | None:
+    """Of the frames in which a flag is set, the share in which a request says something other than it mostly does."""
+    if asks is None or flag is None or len(asks.raw) != len(flag.raw):
+        return None
+    values, counts = np.unique(asks.raw, return_counts=True)
+    is_set = flag.raw != 0
+    return float((asks.raw[is_set] != values[counts.argmax()]).mean()) if is_set.sum() >= ENOUGH else None
 
 
 def _moving(frames: Frames, size: int) -> npt.NDArray[np.bool_]:
