@@ -9,7 +9,9 @@ from swapbridge.core.integrity import Affine
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability
-from swapbridge.guessing.layout.study import study, with_vehicle_formulas
+from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
+from swapbridge.guessing.layout.cut import OrderPrices
+from swapbridge.guessing.layout.study import fields_of_study, study, with_vehicle_formulas
 
 Bytes = npt.NDArray[np.uint8]
 N = 400
@@ -73,6 +75,36 @@ def test_the_plainest_sum_of_one_relation_tells_the_check() -> None:
         payload[:, 5] = (payload[:, :5] & 255).sum(axis=1)
         for check in study(columns((payload & 255).astype(np.uint8))).checksums:
             assert check.positions[0] == 40 or check_probability(check) <= BY_HABIT, seed
+
+
+def test_of_a_counter_and_a_sum_that_slips_beside_it_neither_is_sure() -> None:
+    """A sum of nibbles goes on with its counter, but for the steps in which something else moves: so do both ways."""
+    payload = np.zeros((N, 8), np.uint8)
+    payload[:, 2], payload[:, 3] = np.arange(N) // 23 % 4 * 3, np.arange(N) // 41 % 5 << 4
+    payload[:, 7] = np.arange(N) % 16 << 4
+    nibbles = ((payload & 15) + (payload >> 4)).sum(axis=1)
+    payload[:, 7] |= (nibbles + 5).astype(np.uint8) & 15
+    found = fields_of_study(study(columns(payload)), OrderPrices())
+    sure = [f for f in found if f.kind in ("counter", "checksum")]
+    assert {f.layout.start for f in sure} == {56, 60}
+    assert all(f.confidence <= BY_HABIT for f in sure)
+
+
+def test_a_place_that_as_many_messages_allow_leaves_the_check_of_a_total_open() -> None:
+    """In both, the byte of the counter holds two noisy bits more, so that it is another one in every frame as well."""
+    rng = np.random.default_rng(4)
+    vehicle = []
+    for identifier in (0x120, 0x230, 0x340):
+        payload = np.zeros((N, 8), np.uint8)
+        payload[:, 1] = np.arange(N) % 64 | rng.integers(0, 4, N) << 6
+        payload[:, 2] = 100 + np.cumsum(rng.integers(-1, 2, N)) // 4
+        payload[:, 3] = 100 + np.cumsum(rng.integers(-3, 4, N))
+        payload[:, 0] = -payload.sum(axis=1) % 256
+        vehicle.append(columns(payload, identifier))
+    for check in vehicle_checks(vehicle):
+        assert check is not None
+        assert {check.positions[0], *(r[0] for r in check.rivals)} >= {0, 8}
+        assert check_probability(check) <= BY_HABIT
 
 
 def test_the_other_messages_of_the_vehicle_tell_which_of_two_is_the_check() -> None:

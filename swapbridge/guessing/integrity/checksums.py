@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from swapbridge.core.integrity import Affine, FieldSum, Method, Sum
 from swapbridge.guessing.coding.bit_columns import BitColumns, first_of_each
-from swapbridge.guessing.coding.codelength import log2_choose
+from swapbridge.guessing.coding.codelength import field_words, log2_choose
 from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.folded import fit_field_sum
 from swapbridge.guessing.integrity.gf2 import reduce_rows, relations, solve_affine
@@ -37,6 +37,8 @@ TURNS = 0.85
 """A check is another one in this share, at least, of the frames in which any other unit that could be it is."""
 RANK_STEPS = 400
 """Steps that `rank` is counted over at most, one bit of error each."""
+IN_STEP = 0.9
+"""Share of steps in which what slips now and then keeps its distance from a counter: either may be the check."""
 WEIGHT_BITS = 8.0
 """Bits that name each weight of a sum in which they are not all the same."""
 
@@ -138,7 +140,12 @@ def find_checksums(
         if not options:
             break
         best = _likeliest(options, counters, rank, columns)
-        best = replace(best, half=_is_half(best.positions, table.live, counters))
+        beside = _counts_beside(best, columns, counters)
+        best = replace(
+            best,
+            half=_is_half(best.positions, table.live, counters),
+            rivals=(*best.rivals, *(c.positions for c in beside)),
+        )
         found.append(best)
         # a relation names one field only: with that field out of sight, whatever still holds is another relation
         columns = replace(columns, payload=_cleared(columns.payload, best.positions))
@@ -194,6 +201,24 @@ def _formula_bits(method: Method) -> float:
     """Bits that name a sum's weights: of a plain sum, solved for another byte than the check, they are all sorts."""
     weights = [t.weight for t in method.terms] if isinstance(method, FieldSum) else []
     return WEIGHT_BITS * len(weights) if len(set(weights)) > 1 else 0.0
+
+
+def _counts_beside(found: FoundChecksum, columns: BitColumns, counters: list[FoundCounter]) -> list[FoundCounter]:
+    """Counters of as many bits that this keeps its distance from, but for a few jumps: either may be the check.
+
+    What covers more than a counter jumps where that moves; so do both where either is the sum of all.
+    """
+    own = [p for p in found.positions if columns.live[p]]
+    value = field_words(columns.payload, np.array(own)).astype(np.int64)
+    out = []
+    for c in counters:
+        if len(c.positions) != len(own) or set(c.positions) & set(own):
+            continue
+        its = field_words(columns.payload, np.array(c.positions)).astype(np.int64)
+        apart = np.diff((value - its) % (c.counter.high - c.counter.low + 1))[~columns.breaks[1:]] != 0
+        if apart.mean() < 1 - IN_STEP:
+            out.append(c)
+    return out
 
 
 def _is_half(positions: tuple[int, ...], live: npt.NDArray[np.bool_], counters: list[FoundCounter]) -> bool:

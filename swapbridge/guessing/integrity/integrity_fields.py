@@ -12,13 +12,11 @@ from swapbridge.core.integrity import Checksum
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guessing.coding.bit_columns import BitColumns, whole_stretches
 from swapbridge.guessing.coding.codelength import field_words
-from swapbridge.guessing.integrity.checksums import SHARE, FoundChecksum
+from swapbridge.guessing.integrity.checksums import IN_STEP, SHARE, FoundChecksum
 from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.trust import check_probability, counter_probability
 from swapbridge.signalmap.findings import FoundField
 
-IN_STEP = 0.9
-"""Share of steps in which a field that sometimes slips keeps its distance from a counter that never does."""
 MAY_PICK = "what else moves is nearly the same whenever this is: it may pick pages"
 MOVES = 0.1
 STAYS = 0.25
@@ -61,11 +59,12 @@ def counter_fields(
         for p in range(c.verified_bits.bit_length())
         if c.verified_bits >> p & 1
     }
+    doubtful |= {p: c.shared for c in checksums for bits in c.rivals for p in bits}
     for one, other in combinations(counters, 2):
         if _twins(one, other, columns):  # one may be the upper half of a check that the other's steps run through
             doubtful |= dict.fromkeys((*one.positions, *other.positions), 0)
         for slips, runs in ((one, other), (other, one)):
-            if _slips_of_neighbours(slips, runs, columns):
+            if _slips_of_neighbours(slips, runs, columns) or _part_in_step(slips, runs, columns):
                 doubtful |= dict.fromkeys(slips.positions, 0)
     own_bits = [c.positions for c in counters] + [c.positions for c in checksums]
     explained = {*paged, *(p for bits in own_bits for p in bits)}
@@ -104,6 +103,17 @@ def _twins(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
     a, b = (field_words(columns.payload, np.array(c.positions)).astype(np.int64) for c in (one, other))
     apart = np.bincount((a - b) % span)
     return bool(apart.max() >= SHARE * len(a))
+
+
+def _part_in_step(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
+    """Whether this goes in step with the low bits of a longer counter, but for a few jumps: bits of a check of it."""
+    span = one.counter.high - one.counter.low + 1
+    rounds = other.counter.high - other.counter.low + 1
+    if rounds <= span or rounds % span:
+        return False
+    a, b = (field_words(columns.payload, np.array(c.positions)).astype(np.int64) for c in (one, other))
+    apart = np.diff((a - b) % span)[~columns.breaks[1:]] != 0
+    return bool(apart.mean() < 1 - IN_STEP)
 
 
 def _slips_of_neighbours(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:

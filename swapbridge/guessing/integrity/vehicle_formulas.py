@@ -281,7 +281,19 @@ def _at_its_place(messages: Sequence[_JointMessage], formula: _CheckFormula) -> 
             check = _check(columns, formula.family, unit, holds[0], plain[unit - ends[at]])
             out[at] = replace(check, distinguished=0)
         elif unit in units and (agreed or len(units) == 1):
-            out[at] = _check(columns, formula.family, unit, holds[0], shared - 1)
+            check = _check(columns, formula.family, unit, holds[0], shared - 1)
+            # another place that as many of the messages allow: either may be the check's
+            as_many = [
+                u
+                for u in sorted(units - {unit})
+                if None in {h.unit for h in formula.members[at]}
+                and max(votes[True, u - width], votes[False, u]) >= votes[ranked[0]]
+            ]
+            if as_many:
+                bits = formula.family.bits
+                rivals = tuple(tuple(range(bits * u, bits * (u + 1))) for u in as_many)
+                check = replace(check, rivals=rivals, shared=0)
+            out[at] = check
     return out, votes[ranked[0]] / shared
 
 
