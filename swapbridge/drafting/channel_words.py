@@ -10,6 +10,7 @@ import numpy as np
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.errors import InputError
 from swapbridge.core.layout import layout_from_positions
+from swapbridge.core.roles import BY_NAME
 from swapbridge.drafting.recorded_vehicle import (
     Bools,
     Floats,
@@ -51,10 +52,14 @@ class WordMatch:
 
 
 def word_channels(vehicle: Vehicle) -> dict[str, tuple[VehicleSeries, tuple[str, ...]]]:
-    """Channels that hold one of a few words or levels, as indices into those."""
+    """Channels that hold one of a few words or levels, as indices into those.
+
+    A measured quantity that hardly moved, like a coolant at 34 and 35 degC, is none: a flag may have changed then too.
+    """
     out: dict[str, tuple[VehicleSeries, tuple[str, ...]]] = {}
     for name, channel in (vehicle.track.channels if vehicle.track is not None else {}).items():
-        found = _words(channel)
+        role = BY_NAME.get(name)
+        found = None if role is not None and role.quantity else _words(channel)
         if found is not None:
             index, words = found
             out[name] = (VehicleSeries(channel.time_s - vehicle.start_s, index), words)

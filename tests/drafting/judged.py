@@ -110,7 +110,13 @@ def judge(world: World, made: Drafted, plan: Plan) -> Verdict:
 
 def repeated(world: World) -> float:
     """Share of the moving fields that each message's most common recorded payload reproduces."""
-    made = []
+    made = [f.made for f in judge_repeated(world)]
+    return float(np.mean(made)) if made else 0.0
+
+
+def judge_repeated(world: World) -> list[FieldVerdict]:
+    """The moving fields, judged on each message's most common recorded payload."""
+    out: list[FieldVerdict] = []
     for bus, truths in world.truth.items():
         capture = world.captures[bus]
         for truth in truths:
@@ -123,8 +129,8 @@ def repeated(world: World) -> float:
                 _judged(bus, truth, f, truth.time_s, payload, [], _moved(capture, truth.message.identifier, f))
                 for f in truth.message.fields
             ]
-            made += [f.made for f in found if f is not None and f.cls not in ASIDE]
-    return float(np.mean(made)) if made else 0.0
+            out += [f for f in found if f is not None and f.cls not in ASIDE]
+    return out
 
 
 def _translated(

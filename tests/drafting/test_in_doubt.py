@@ -18,7 +18,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.drafting import linking, never, recordings
 from swapbridge.drafting.building import _without_bottom
 from swapbridge.drafting.caution import cautious, high_side
-from swapbridge.drafting.channel_words import WordMatch, with_words_together
+from swapbridge.drafting.channel_words import WordMatch, with_words_together, word_channels
 from swapbridge.drafting.drafted import Explained
 from swapbridge.drafting.explain import field as fields
 from swapbridge.drafting.explain.flags import Watched, explain_flag
@@ -438,3 +438,11 @@ def test_a_choice_is_cut_at_a_still_bit_where_its_parts_are_told_better(
     joint = Explained(Layout(1, 5), "f_1_5", "state", whole, "1", "0")
     made = fields._at_still_bits(kit(), told, coded(Layout(1, 5)), joint)
     assert [m.layout.positions for m in made] == ([(1, 2, 3), (5,)] if cut else [])
+
+
+def test_a_measured_quantity_that_hardly_moved_is_no_channel_of_words() -> None:
+    """A coolant noted at 34 and 35 degC only, without its unit, is still a coolant: no flag stands for it."""
+    when, levels = np.array([0.0, 40.0, 80.0]), np.array([34.0, 35.0, 34.0])
+    track = StimulusTrack({name: Channel(name, when, levels) for name in ("coolant_temperature", "gear", "brake")}, "")
+    vehicle = Vehicle("host", {}, ((0.0, 90.0),), track, 0.0)
+    assert set(word_channels(vehicle)) == {"gear", "brake"}

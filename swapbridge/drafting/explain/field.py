@@ -313,7 +313,8 @@ def _by_words(kit: Kit, message: VehicleMessage, one: VehicleField, answer: int 
             sure = min(sure, PARTLY_EXPLAINED)
         spare = _has_spare_bits(word.origin.field, len(word.match.word_of)) and _has_spare_bits(one, len(codes))
         counted = one.layout.length > 1 and all(_is_number(w) for w in found.value_of)
-        if spare or counted:  # a gear that is counted has a next one
+        once = np.count_nonzero(np.diff(message.raw(one.layout))) < 2  # what did not come back fits by chance
+        if spare or counted or once:  # a gear that is counted has a next one
             sure = min(sure, SOME_CODES)
         made = Explained(
             one.layout, one.name, "echo" if kit.bus == word.origin.bus else "copy", min(0.985, sure), text, str(first),
