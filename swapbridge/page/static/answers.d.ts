@@ -235,7 +235,7 @@ export interface AcceptAllAnswer {
   conflicts: string[];
 }
 
-/** What the compiler says of a line. */
+/** The compiler's message on a line. */
 export interface CompilerMessage {
   level: string;
   line: number | null;
@@ -286,7 +286,7 @@ export interface Usage {
   words: string;
 }
 
-/** What the compiler says of a bridge text. */
+/** The compiler's messages on a bridge text. */
 export interface CheckAnswer {
   faults: CompilerMessage[];
   rows: BridgeRow[];
@@ -318,7 +318,7 @@ export interface TextAnswer {
   text: string;
 }
 
-/** A signal's line of the bridge file, what draft says of it, and whether it is open, waits for a review, or may be
+/** A signal's line of the bridge file, draft's comment on it, and whether it is open, waits for a review, or may be
     accepted together with others; `unseen` is draft's comment on it where it was. */
 export interface DraftRow {
   name: string;
@@ -335,13 +335,15 @@ export interface DraftRow {
   unseen: string;
 }
 
-/** Every line, the names that wait for a review (messages as a whole too), and why some of it can't be known. */
+/** Every line, the names that wait for a review (messages as a whole too), and why some of it can't be known; the
+    last draft's outlook. */
 export interface DraftAnswer {
   version: string;
   undo: string;
   waiting: string[];
   trouble: string;
   lines: DraftRow[];
+  outlook: string[];
 }
 
 /** What was accepted together, and the view after it. */
