@@ -97,7 +97,7 @@ def test_a_list_changed_elsewhere_is_told_and_neither_side_is_lost(
     click(browser, "#needs", "Save")
     until(browser, lambda b: "Your entries are still here" in seen(b, "#needs-unsaved"))
     assert path.read_text() == theirs
-    click(browser, "#needs-unsaved", "Look")
+    click(browser, "#needs-unsaved", "Show the file")
     until(browser, lambda b: "horn" in seen(b, "#needs-rows"))
     assert "heater" not in seen(browser, "#needs-rows")
     click(browser, "#needs-unsaved", "Back")
