@@ -19,6 +19,7 @@ from swapbridge.drafting.explain.kit import Kit, kit_for
 from swapbridge.drafting.field_neighbours import capped_by_neighbours
 from swapbridge.drafting.never import refused, unanswered
 from swapbridge.drafting.recorded_vehicle import VehicleMessage
+from swapbridge.drafting.shared_warnings import one_lamp_each
 from swapbridge.drafting.swap_sources import Swap
 from swapbridge.drafting.when_sent import life_of, shared_times
 from swapbridge.signalmap.signal_map import MapMessage, SignalMap
@@ -63,6 +64,8 @@ def draft(
         out.append(made)
         if progress is not None:
             progress(0.3 + 0.7 * done / len(tasks), f"message {done} of {len(tasks)}")
+    for kit in kits:
+        out = one_lamp_each(kit, out)
     named = {bus: _modules_named(swap, bus, one) for bus, one in (maps or {}).items()}
     return compilable(swap, Drafted(tuple(out), shared_times(swap), named=named), maps)
 

@@ -119,14 +119,14 @@ def _either_warning(swap: Swap, bus: str, atoms: list[Atom]) -> list[Atom]:
     out = []
     for atom in atoms:
         name = (atom.text or "").partition(" == ")[0]
-        alike = [n for n in lit if n != name and name in lit and _alike(lit[name], lit[n])]
-        if not alike:
+        same = [n for n in lit if n != name and name in lit and alike(lit[name], lit[n])]
+        if not same:
             out.append(atom)
             continue
         value = int((atom.text or "").partition(" == ")[2])
-        text = " or ".join(f"{n} == {lit[n][2]}" for n in (name, *sorted(alike)))
+        text = " or ".join(f"{n} == {lit[n][2]}" for n in (name, *sorted(same)))
         text = text if value == lit[name][2] else f"not ({text})"
-        words = f"{atom.words}; {', '.join(sorted(alike))} warns at the same time, and either lights it"
+        words = f"{atom.words}; {', '.join(sorted(same))} warns at the same time, and either lights it"
         out.append(replace(atom, text=f"({text})", words=words))
     return out
 
@@ -197,7 +197,8 @@ def in_bits(message: VehicleMessage, one: VehicleField) -> list[VehicleField]:
     ]
 
 
-def _alike(a: tuple[VehicleMessage, VehicleField, int], b: tuple[VehicleMessage, VehicleField, int]) -> bool:
+def alike(a: tuple[VehicleMessage, VehicleField, int], b: tuple[VehicleMessage, VehicleField, int]) -> bool:
+    """Whether two lamps (message, field, value while lit) are lit at the same times, but for one change at most."""
     mine, theirs = a[0].raw(a[1].layout) == a[2], b[0].raw(b[1].layout) == b[2]
     theirs_at = VehicleSeries(b[0].time_s, theirs.astype(np.float64)).at(a[0].time_s) > 0.5
     if min((theirs_at[mine]).mean(), (~theirs_at[~mine]).mean()) <= ALIKE:
