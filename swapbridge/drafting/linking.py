@@ -119,7 +119,7 @@ def _either_warning(swap: Swap, bus: str, atoms: list[Atom]) -> list[Atom]:
     out = []
     for atom in atoms:
         name = (atom.text or "").partition(" == ")[0]
-        same = [n for n in lit if n != name and name in lit and alike(lit[name], lit[n])]
+        same = [n for n in lit if n != name and name in lit and lit_alike(lit[name], lit[n])]
         if not same:
             out.append(atom)
             continue
@@ -197,7 +197,7 @@ def in_bits(message: VehicleMessage, one: VehicleField) -> list[VehicleField]:
     ]
 
 
-def alike(a: tuple[VehicleMessage, VehicleField, int], b: tuple[VehicleMessage, VehicleField, int]) -> bool:
+def lit_alike(a: tuple[VehicleMessage, VehicleField, int], b: tuple[VehicleMessage, VehicleField, int]) -> bool:
     """Whether two lamps (message, field, value while lit) are lit at the same times, but for one change at most."""
     mine, theirs = a[0].raw(a[1].layout) == a[2], b[0].raw(b[1].layout) == b[2]
     theirs_at = VehicleSeries(b[0].time_s, theirs.astype(np.float64)).at(a[0].time_s) > 0.5

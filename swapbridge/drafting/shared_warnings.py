@@ -8,7 +8,7 @@ from dataclasses import replace
 from swapbridge.drafting.drafted import DraftedMessage, Explained
 from swapbridge.drafting.drawn import drawn
 from swapbridge.drafting.explain.kit import SIGNAL_NAME, Kit, open_field
-from swapbridge.drafting.linking import alike, warns
+from swapbridge.drafting.linking import lit_alike, warns
 from swapbridge.drafting.recorded_vehicle import VehicleField, VehicleMessage
 
 CLEARLY = 0.05
@@ -34,7 +34,7 @@ def one_lamp_each(kit: Kit, made: Sequence[DraftedMessage]) -> list[DraftedMessa
     for name, group in lamps.items():
         best, its_lamp = max(group, key=lambda g: g[0].confidence)
         for one, lamp in group:
-            if one is best or alike(its_lamp, lamp):
+            if one is best or lit_alike(its_lamp, lamp):
                 continue
             others[_place(lamp[0], one)] = f"another lamp goes with {name} as well, and the two changed apart"
             if one.confidence > best.confidence - CLEARLY:
