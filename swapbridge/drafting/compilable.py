@@ -106,6 +106,8 @@ def _without(
 def _opened(one: Explained, reason: str) -> Explained:
     if not reason:
         return one
+    if "64 bits" in reason:  # the compiler's own words hold the formula and twenty digits
+        reason = "its numbers are finer than a translator can calculate exactly"
     return replace(
         one, how="open", confidence=0.0, value=one.fallback, seen=(), unreviewed=True, runner_up=one.words,
         words=f"a rule was found that the compiler refuses: {reason}", closes="a rule written by hand",

@@ -7,9 +7,11 @@ from fractions import Fraction
 
 import pytest
 
-from swapbridge.drafting.compilable import compilable
+from swapbridge.core.layout import Layout
+from swapbridge.drafting.compilable import _opened, compilable
 from swapbridge.drafting.draft import draft
 from swapbridge.drafting.draft_text import _exact
+from swapbridge.drafting.drafted import Explained
 from swapbridge.drafting.recordings import open_swap
 from tests.drafting.rig import recordings
 
@@ -42,6 +44,14 @@ def test_refused_rules_are_open_and_the_rest_stays() -> None:
                 assert "compiler refuses" in new.words
             else:
                 assert new == old
+
+
+def test_a_rule_too_fine_to_calculate_says_so_without_its_formula() -> None:
+    one = Explained(Layout(0, 8), "f", "table", 0.9, "0.003 * x", "255")
+    opened = _opened(one, "(0.003 * x) could exceed 64 bits (it may reach 80253206933593750000 to 9); state a range")
+    assert (opened.how, opened.value) == ("open", "255")
+    assert opened.words.endswith("its numbers are finer than a translator can calculate exactly")
+    assert _opened(one, "no such signal").words.endswith("refuses: no such signal")
 
 
 @pytest.mark.parametrize(
