@@ -28,7 +28,12 @@ ARGUMENTS: dict[str, tuple[str, ...]] = {
     "hour": ("--guess",),
 }
 """What some are called with here."""
-NEEDS_A_FOLDER = {"guess_score": "SCORER FOLDER", "learn_places": "FOLDER --corpus NAME", "real_maps": "FOLDER"}
+NEEDS_A_FOLDER = {
+    "draft_real": "SET",
+    "guess_score": "SCORER FOLDER",
+    "learn_places": "FOLDER --corpus NAME",
+    "real_maps": "FOLDER",
+}
 """Those that only make sense with files of the caller's own."""
 SHARED = {"__main__", "bus_traffic", "flip_rate", "judging", "seals", "vehicles"}
 """No benchmarks: this file, invented traffic and vehicles, the published baseline, what guesses are judged by."""

@@ -31,6 +31,7 @@ from swapbridge.capture.read import read_capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack, read_stimulus
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.layout import Layout
+from swapbridge.guessing.layout.message_fields import raw_values
 from tests.drafting.drives import Floats
 from tests.drafting.judged import FieldVerdict, compiled, drafted, judge, judge_repeated
 from tests.drafting.worlds import Field, Message, Truth, World
@@ -105,10 +106,8 @@ def _physical(capture: Capture, truth: Mapping[str, Any], name: str) -> tuple[Fl
     message = next(m for m in truth["messages"] if m["name"] == where)
     found = next(s for s in message["signals"] if s["name"] == signal)
     mine = capture.identifier == int(message["id_hex"], 16)
-    bits = np.unpackbits(capture.payload[mine][:, :8], axis=1, bitorder="little").astype(np.int64)
-    positions = Layout(found["start_bit"], found["length"], found["byte_order"]).positions
-    raw = sum(bits[:, p] << k for k, p in enumerate(positions))
-    return capture.time_ns[mine] / 1e9, raw * found["scale"] + found["offset"]
+    layout = Layout(found["start_bit"], found["length"], found["byte_order"], found["signed"])
+    return capture.time_ns[mine] / 1e9, raw_values(capture.payload[mine], layout) * found["scale"] + found["offset"]
 
 
 def real_world(folder: Path, absent: str) -> World:
