@@ -253,7 +253,7 @@ def _guard(rule: tuple[str, str], channel: str, safe: int | None, one: VehicleFi
     # a role says which way round a flag is: where it is the other way round, it is a plain status
     natural = safe == int(answer == "on") and (one.layout.length == 1 or answer == "off")
     return NeverDrafted(
-        role if natural else "status", channel, safe, role in OFF_ONLY, f"it says {channel}: '{answer}'", answer
+        role if natural else "status", channel, safe, role in OFF_ONLY, f"it carries {channel}: '{answer}'", answer
     )
 
 

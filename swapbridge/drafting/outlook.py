@@ -37,8 +37,8 @@ def outlook(drafted: Drafted) -> list[str]:
     fields = [f for m in sent for f in m.fields]
     opened = [(m, f) for m in sent for f in m.fields if f.how == "open"]
     out = [
-        f"{len(drafted.messages)} messages will be missed: {len(whole)} completely, {len(sent) - len(whole)} "
-        f"with open fields, {len(never)} not at all.",
+        f"{len(drafted.messages)} messages will be missed: {len(whole)} can be made completely, "
+        f"{len(sent) - len(whole)} with open fields, {len(never)} not at all.",
         f"{len(fields) - len(opened)} of {len(fields)} fields that move are explained "
         f"({sum(f.confidence >= SURE for f in fields)} of them surely): {_kinds(drafted)}.",
     ]

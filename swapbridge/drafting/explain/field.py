@@ -186,8 +186,8 @@ def _explain_guarded(kit: Kit, message: VehicleMessage, one: VehicleField, guard
             return replace(echoed, fallback=first, role=guard.role)
     return Explained(
         one.layout, one.name, "open", 0.0, first, first, guard.role,
-        words=f"{guard.words} and nothing else is sent" if guard.fixed else f"{guard.words} until a module says it",
-        closes="" if guard.fixed else f"a module that stays and says {guard.channel}", unreviewed=True, limits=limits,
+        words=f"{guard.words} and nothing else is sent" if guard.fixed else f"{guard.words} until a module sends it",
+        closes="" if guard.fixed else f"a module that stays and sends {guard.channel}", unreviewed=True, limits=limits,
         kept=guard.role != "brake_switch",
     )  # fmt: skip
 

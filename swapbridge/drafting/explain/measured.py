@@ -98,7 +98,7 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
         top = str(one.layout.raw_range[1])
         return Explained(
             one.layout, one.name, "open", 0.0, top, top, words="it is an odometer, which is never made up or repeated",
-            closes="a module that stays and says it", unreviewed=True,
+            closes="a module that stays and sends it", unreviewed=True,
         )  # fmt: skip
     copied = _channel_copy(kit, message, one, allowed)
     if copied is not None:
