@@ -81,15 +81,17 @@ document.addEventListener("DOMContentLoaded", () => {
     if (mine === turn) show(view);
   });
   function edited() { keepTyped("bridge.toml", editor.text === saved ? null : { text: editor.text, version }); clearTimeout(later); later = setTimeout(mayWrite ? check : () => {}, 350); }
-  const load = guard(async () => {
-    const view = await ask("/api/bridge");
+  function fromDisk(view) {
+    turn += 1; // an answer about the text that was here before comes too late
+    clearTimeout(later);
     saved = view.text;
     editor.open(saved);
     version = view.version;
     undoWords(view.undo);
     show(view);
     return view;
-  });
+  }
+  const load = guard(async () => fromDisk(await ask("/api/bridge")));
   function undoWords(what) { id("undo").textContent = what ? `Undo: ${what}` : "Undo"; id("undo").disabled = !mayWrite || !what; }
 
   // Text that was never saved comes back with the view, and the person chooses between it and the file.
@@ -104,7 +106,7 @@ document.addEventListener("DOMContentLoaded", () => {
     if (kept.value.text === view.text) { forgetTyped(kept); return; }
     const words = `Text of bridge.toml that was never saved (typed ${new Date(kept.at).toLocaleString()})`;
     const others = kept.value.version !== view.version ? " The file on the disk has been changed since by something else." : "";
-    const forget = button("Discard it and load the file from the disk", async () => { forgetTyped(kept); choice(""); await load(); });
+    const forget = button("Discard it and load the file from the disk", async () => { forgetTyped(kept); choice(""); fromDisk(view); await load(); });
     if (!kept.mine) { choice(`${words} was left behind by another tab.${others}`, button("Show it here", () => mine(kept.value.text)), forget); return; }
     version = kept.value.version;
     editor.retype(kept.value.text);
