@@ -160,8 +160,9 @@ def from_vehicles(seed: int, count: int) -> list[Claim]:
         for identifier, found in studied(capture):
             live = found.columns.live
             seen = {tuple(p for p in bits if live[p]): kind for bits, kind in truth[identifier].items()}
-            for kind, bits, features in claims_of(found):
-                out.append(Claim(kind, f"vehicle {k}", features, seen.get(tuple(p for p in bits if live[p])) == kind))
+            for kind, bits, features, most in claims_of(found):
+                right = seen.get(tuple(p for p in bits if live[p])) == kind
+                out.append(Claim(kind, f"vehicle {k}", features, most, right))
     return out
 
 
@@ -181,14 +182,14 @@ def from_set(folder: Path) -> list[Claim]:
                 truth.setdefault(message["id"], []).append(Field(kind, layout, page))
     capture = read_capture(folder / "capture.log.gz")
     judged = compare(capture, truth, guess_of(capture), partial=bool(data.get("caution")))
-    return [Claim(kind, folder.name, np.array(features), right) for kind, features, right in judged.claims]
+    return [Claim(kind, folder.name, np.array(features), most, right) for kind, features, most, right in judged.claims]
 
 
 def from_file(path: Path) -> list[Claim]:
     """Claims that `guess_planted --claims` kept."""
     return [
-        Claim(kind, f"{path.name} {source}", np.array(features), right)
-        for kind, source, features, right in json.loads(path.read_text())
+        Claim(kind, f"{path.name} {source}", np.array(features), most, right)
+        for kind, source, features, most, right in json.loads(path.read_text())
     ]
 
 
@@ -240,7 +241,7 @@ def tables(claims: list[Weighed], title: str) -> None:
 
 def table(claims: list[Weighed], title: str) -> None:
     """Reliability: what was stated, what was right."""
-    stated = np.array([trust.trust_probability(c.kind, c.features, weights) for c, weights in claims])
+    stated = np.array([trust.trust_probability(c.kind, c.features, weights, c.most) for c, weights in claims])
     right = np.array([c.right for c, _ in claims], bool)
     print(f"\n{title}: {len(claims)} claims, {right.sum()} right")
     print("| stated | claims | mean stated | right |\n| --- | --- | --- | --- |")

@@ -18,9 +18,17 @@ from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.bit_columns import bit_columns_of
 from swapbridge.guessing.integrity import trust
+from swapbridge.guessing.integrity.integrity_fields import counter_doubts
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.orders import vehicle_order
-from swapbridge.guessing.layout.study import Study, fields_of_study, one_length, study, with_vehicle_formulas
+from swapbridge.guessing.layout.study import (
+    Study,
+    fields_of_study,
+    one_length,
+    paged_bits,
+    study,
+    with_vehicle_formulas,
+)
 from swapbridge.signalmap.findings import FoundField
 from tests.benchmarks.vehicles import Field
 
@@ -39,6 +47,7 @@ class Guessed(NamedTuple):
     confidence: float
     words: str
     features: npt.NDArray[np.float64] | None = None
+    most: float = trust.MOST
     method: dict[str, Any] | None = None
 
 
@@ -53,7 +62,7 @@ class Comparison:
     guessed: int = 0
     stated: list[tuple[str, float, bool]] = field(default_factory=list)
     lines: list[str] = field(default_factory=list)
-    claims: list[tuple[str, list[float], bool]] = field(default_factory=list)
+    claims: list[tuple[str, list[float], float, bool]] = field(default_factory=list)
 
     @property
     def f1(self) -> float:
@@ -141,7 +150,7 @@ def compare(
             told.stated.append((g.kind if exact else "field", g.confidence, good if exact else hit is not None))
             got[active, mask.tobytes()] = g
             if g.features is not None:
-                told.claims.append((*told.stated[-1][:1], g.features.tolist(), told.stated[-1][2]))
+                told.claims.append((told.stated[-1][0], g.features.tolist(), g.most, told.stated[-1][2]))
             if exact and not good:
                 told.false[g.kind] += 1
                 told.lines.append(
@@ -186,15 +195,15 @@ def guess_of(capture: Capture) -> dict[int, list[Guessed]]:
     prices = vehicle_order([s.parts for _, s in studies])
     out: dict[int, list[Guessed]] = {}
     for identifier, found in studies:
-        exact = {(kind, bits): features for kind, bits, features in claims_of(found)}
+        exact = {(kind, bits): rest for kind, bits, *rest in claims_of(found)}
         for f in fields_of_study(found, prices):
             page = None if f.mux is None else f.mux[1]
             words = "" if f.method is None else " ".join(f"{k}={v}" for k, v in f.evidence.items())
-            features = exact.get((f.kind, f.layout.positions))
+            features, most = exact.get((f.kind, f.layout.positions), (None, trust.MOST))
             if "share_of_cuts" in f.evidence:
                 features = trust.field_features(standing_of(f))
             out.setdefault(identifier, []).append(
-                Guessed(f.kind, f.layout, page, f.layout_confidence, words, features, f.method)
+                Guessed(f.kind, f.layout, page, f.layout_confidence, words, features, most, f.method)
             )
     return out
 
@@ -210,11 +219,12 @@ def standing_of(found: FoundField) -> trust.Standing:
 
 
 class Claim(NamedTuple):
-    """One claim: what kind, of which recording, its features, whether it is right."""
+    """One claim: what kind, of which recording, its features, the most it may be stated at, whether it is right."""
 
     kind: str
     source: str
     features: Floats
+    most: float
     right: bool
 
 
@@ -228,15 +238,17 @@ def studied(capture: Capture) -> Iterator[tuple[int, Study]]:
     yield from zip(keys, with_vehicle_formulas([study(c, g) for c, g in zip(columns, given, strict=True)]), strict=True)
 
 
-def claims_of(found: Study) -> Iterator[tuple[str, Bits, Floats]]:
-    """Kind, bits and features of every claim of one identifier's study."""
-    in_step = [c.verified_bits for c in found.checksums if c.distinguished == 0]
+def claims_of(found: Study) -> Iterator[tuple[str, Bits, Floats, float]]:
+    """Kind, bits and features of every claim of one identifier's study, and the most that it may be stated at."""
+    mux = found.mux
     for check in found.checksums:
-        yield "checksum", check.positions, trust.check_features(check)
-    for part in found.parts:
-        for counter in part.counters if part.mux_value is None else ():
-            doubtful = any(bits >> counter.positions[0] & 1 for bits in in_step)
-            yield "counter", counter.positions, trust.counter_features(counter, doubtful)
-    if found.mux is not None:
-        mux = found.mux
-        yield "mux", mux.positions, trust.mux_features(len(mux.values), len(mux.positions), mux.gain_bits)
+        yield "checksum", check.positions, trust.check_features(check), trust.check_ceiling(check)
+    for part in (p for p in found.parts if p.mux_value is None):
+        columns = found.columns if part.longer is None else part.longer
+        doubts = counter_doubts(part.counters, found.checksums, columns, paged_bits(mux))
+        for counter, (alike, _) in zip(part.counters, doubts, strict=True):
+            features = trust.counter_features(counter, alike is not None)
+            yield "counter", counter.positions, features, trust.counter_ceiling(alike)
+    if mux is not None:
+        features = trust.mux_features(len(mux.values), len(mux.positions), mux.gain_bits)
+        yield "mux", mux.positions, features, trust.MOST

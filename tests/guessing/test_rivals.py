@@ -8,10 +8,11 @@ import numpy.typing as npt
 from swapbridge.core.integrity import Affine
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.counters import find_counters
-from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability
+from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability, trust_probability
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.cut import OrderPrices
 from swapbridge.guessing.layout.study import fields_of_study, study, with_vehicle_formulas
+from tests.benchmarks.judging import claims_of
 
 Bytes = npt.NDArray[np.uint8]
 N = 400
@@ -77,17 +78,30 @@ def test_the_plainest_sum_of_one_relation_tells_the_check() -> None:
             assert check.positions[0] == 40 or check_probability(check) <= BY_HABIT, seed
 
 
-def test_of_a_counter_and_a_sum_that_slips_beside_it_neither_is_sure() -> None:
+def slips_beside_its_counter() -> Bytes:
     """A sum of nibbles goes on with its counter, but for the steps in which something else moves: so do both ways."""
     payload = np.zeros((N, 8), np.uint8)
     payload[:, 2], payload[:, 3] = np.arange(N) // 23 % 4 * 3, np.arange(N) // 41 % 5 << 4
     payload[:, 7] = np.arange(N) % 16 << 4
     nibbles = ((payload & 15) + (payload >> 4)).sum(axis=1)
     payload[:, 7] |= (nibbles + 5).astype(np.uint8) & 15
-    found = fields_of_study(study(columns(payload)), OrderPrices())
+    return payload
+
+
+def test_of_a_counter_and_a_sum_that_slips_beside_it_neither_is_sure() -> None:
+    found = fields_of_study(study(columns(slips_beside_its_counter())), OrderPrices())
     sure = [f for f in found if f.kind in ("counter", "checksum")]
     assert {f.layout.start for f in sure} == {56, 60}
     assert all(f.confidence <= BY_HABIT for f in sure)
+
+
+def test_claims_are_calibrated_by_what_guess_states() -> None:
+    """Doubts that are no feature of the model count in the table of reliability as they do in a guess."""
+    for payload in (slips_beside_its_counter(), total(5, 4), plain(11)):
+        found = study(columns(payload))
+        stated = {f.layout.positions: f.confidence for f in fields_of_study(found, OrderPrices())}
+        for kind, bits, features, most in claims_of(found):
+            assert trust_probability(kind, features, most=most) == stated[bits]
 
 
 def test_a_place_that_as_many_messages_allow_leaves_the_check_of_a_total_open() -> None:

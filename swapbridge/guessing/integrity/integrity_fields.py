@@ -52,6 +52,17 @@ def counter_fields(
     list of FoundField
         One for each counter.
     """
+    doubts = counter_doubts(counters, checksums, columns, paged)
+    return [_counter_field(c, *doubt) for c, doubt in zip(counters, doubts, strict=True)]
+
+
+def counter_doubts(
+    counters: Sequence[FoundCounter],
+    checksums: Sequence[FoundChecksum],
+    columns: BitColumns,
+    paged: Sequence[int] = (),
+) -> list[tuple[int | None, bool]]:
+    """Of each counter what `trust.counter_ceiling` asks for, and whether it may pick pages; as `counter_fields`."""
     doubtful = {
         p: c.shared
         for c in checksums
@@ -71,7 +82,7 @@ def counter_fields(
     some = whole_stretches(columns, FRAMES_USED)
     picks = [_may_pick_pages(c, explained, some) for c in counters]
     return [
-        _counter_field(c, next((doubtful[p] for p in c.positions if p in doubtful), 0 if picking else None), picking)
+        (next((doubtful[p] for p in c.positions if p in doubtful), 0 if picking else None), picking)
         for c, picking in zip(counters, picks, strict=True)
     ]
 
@@ -139,7 +150,7 @@ def _counter_field(found: FoundCounter, alike: int | None, picking: bool) -> Fou
         evidence["every"] = found.every
     if alike is not None:
         evidence["note"] = MAY_PICK if picking else NOT_APART
-    confidence = counter_probability(found, alike is not None, alike or 0)
+    confidence = counter_probability(found, alike)
     return FoundField(
         name=f"counter_{layout.start}",
         layout=layout,

@@ -145,26 +145,32 @@ def by_habit(alike: int) -> float:
     return (alike + 2 * BY_HABIT) / (alike + 2)
 
 
-def trust_probability(kind: str, features: Floats, weights: dict[str, Floats] = WEIGHTS, alike: int = 0) -> float:
-    """Probability that a claim of this kind is right; `alike` as for `by_habit`."""
+def trust_probability(kind: str, features: Floats, weights: dict[str, Floats] = WEIGHTS, most: float = MOST) -> float:
+    """Probability that a claim of this kind is right; `most` is what doubts that no feature knows leave of it."""
     model = float(1.0 / (1.0 + np.exp(-np.clip(features @ weights[kind], -30.0, 30.0))))
-    only_habit = (kind == "counter" and features[COUNTER_NAMES.index("in step")]) or (
-        kind == "checksum" and features[CHECK_NAMES.index("not told apart")]
-    )
-    return round(min(max(model, LEAST), by_habit(alike) if only_habit else MOST), 4)
+    return round(min(max(model, LEAST), most), 4)
 
 
-def counter_probability(found: FoundCounter, in_step: bool, alike: int = 0) -> float:
-    """Of a counter; `in_step` where something else goes in step with it and may be the counter instead."""
-    return trust_probability("counter", counter_features(found, in_step), alike=alike)
+def counter_ceiling(alike: int | None) -> float:
+    """The most that a counter is stated at: `alike` as for `by_habit`, None where nothing else may be the counter."""
+    return MOST if alike is None else by_habit(alike)
+
+
+def check_ceiling(found: FoundChecksum) -> float:
+    """The most that a check is stated at: where something else may be the check, and where other units fit as well."""
+    elsewhere = found.distinguished == 0 or found.rivals or found.half
+    most = by_habit(found.shared) if elsewhere else MOST
+    return min(most, MOST if found.tied is None else by_habit(found.same_units))
+
+
+def counter_probability(found: FoundCounter, alike: int | None) -> float:
+    """Of a counter; `alike` as for `counter_ceiling`."""
+    return trust_probability("counter", counter_features(found, alike is not None), most=counter_ceiling(alike))
 
 
 def check_probability(found: FoundChecksum) -> float:
     """Of a check: that it is one, stands there, and is made of these units where others fit as well."""
-    model = trust_probability("checksum", check_features(found), alike=found.shared)
-    if found.rivals or found.half:
-        model = min(model, round(by_habit(found.shared), 4))
-    return model if found.tied is None else min(model, round(by_habit(found.same_units), 4))
+    return trust_probability("checksum", check_features(found), most=check_ceiling(found))
 
 
 def field_probability(at: Standing) -> float:

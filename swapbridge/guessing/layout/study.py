@@ -376,7 +376,7 @@ def find_exact(columns: BitColumns, given: FoundChecksum | None = None) -> list[
     found = study(columns, given)
     fields = [checksum_field(c) for c in found.checksums]
     counters = [c for part in found.parts if part.mux_value is None for c in part.counters]
-    return fields + counter_fields(counters, found.checksums, columns, _paged(found.mux))
+    return fields + counter_fields(counters, found.checksums, columns, paged_bits(found.mux))
 
 
 def with_vehicle_formulas(studies: Sequence[Study]) -> list[Study]:
@@ -497,7 +497,7 @@ def fields_of_study(s: Study, prices: OrderPrices) -> tuple[FoundField, ...]:
         columns = s.columns if part.longer is None else part.longer
         if mux is not None and value is not None:
             columns = s.columns.select(value == part.mux_value)
-        fields += [_in_part(f, mux) for f in counter_fields(part.counters, s.checksums, columns, _paged(s.mux))]
+        fields += [_in_part(f, mux) for f in counter_fields(part.counters, s.checksums, columns, paged_bits(s.mux))]
         fields += [
             _in_part(_plain_field(columns, found, beside, mux is not None), mux)
             for found, beside in zip(cut, _neighbours(columns, cut), strict=True)
@@ -505,7 +505,8 @@ def fields_of_study(s: Study, prices: OrderPrices) -> tuple[FoundField, ...]:
     return tuple(sorted(fields, key=lambda f: (-1 if f.mux is None else f.mux[1], min(f.layout.positions))))
 
 
-def _paged(mux: FoundMux | None) -> tuple[int, ...]:
+def paged_bits(mux: FoundMux | None) -> tuple[int, ...]:
+    """Bits of a multiplexer and of its pages."""
     return () if mux is None else (*mux.positions, *mux.decides)
 
 
