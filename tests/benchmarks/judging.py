@@ -195,10 +195,11 @@ def guess_of(capture: Capture) -> dict[int, list[Guessed]]:
     prices = vehicle_order([s.parts for _, s in studies])
     out: dict[int, list[Guessed]] = {}
     for identifier, found in studies:
-        exact = {(kind, bits): rest for kind, bits, *rest in claims_of(found)}
+        exact = {(kind, bits): (features, most) for kind, bits, features, most in claims_of(found)}
         for f in fields_of_study(found, prices):
             page = None if f.mux is None else f.mux[1]
             words = "" if f.method is None else " ".join(f"{k}={v}" for k, v in f.evidence.items())
+            features: Floats | None
             features, most = exact.get((f.kind, f.layout.positions), (None, trust.MOST))
             if "share_of_cuts" in f.evidence:
                 features = trust.field_features(standing_of(f))
