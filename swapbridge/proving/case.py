@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -41,6 +42,7 @@ from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
+T = TypeVar("T")
 SignalPlace = tuple[str, str, str]
 """Bus, message and signal."""
 
@@ -146,6 +148,8 @@ class Case:
         What is known of the engines beside the recordings.
     tables, checks
         What judges have found so far.
+    known : dict
+        What was worked out for several of them: what it is ("old", "track", "form", or "sent"), bus, word, and more.
     """
 
     plan: Plan
@@ -165,6 +169,7 @@ class Case:
     extras: Extras = Extras()
     tables: Tables = field(default_factory=Tables)
     checks: list[Check] = field(default_factory=list)
+    known: dict[tuple[Hashable, ...], Any] = field(default_factory=dict)
     progress: Progress = lambda share, words: None
 
     @cached_property
@@ -221,34 +226,27 @@ class Case:
                 places |= reads(self.bridge, source)[0] if source is not None else set()
         return frozenset(self.names.index(bus) for bus, _, _ in places if bus in self.names)
 
+    def once(self, key: tuple[Hashable, ...], work: Callable[[], T]) -> T:
+        """What several judges ask for, worked out by the first of them."""
+        if key not in self.known:
+            self.known[key] = work()
+        known: T = self.known[key]
+        return known
+
     def old(self, bus: int, word: int) -> Frames | None:
         """An identifier as recorded, the old sender's frames included."""
-        key = (bus, word)
-        if key not in self._old:
-            self._old[key] = self.bench.recorded(bus, word)
-        return self._old[key]
-
-    @cached_property
-    def _old(self) -> dict[tuple[int, int], Frames | None]:
-        return {}
-
-    @cached_property
-    def _tracks(self) -> dict[tuple[int, int, str, bool], Track | None]:
-        return {}
+        return self.once(("old", bus, word), lambda: self.bench.recorded(bus, word))
 
     def recorded_track(self, bus: int, message: MapMessage, signal: MapSignal) -> Track | None:
         """A signal as recorded; None without frames that hold it."""
-        key = (bus, message.word, signal.name, False)
-        if key not in self._tracks:
-            self._tracks[key] = track(self.old(bus, message.word), message, signal)
-        return self._tracks[key]
+        key = ("track", bus, message.word, signal.name)
+        return self.once(key, lambda: track(self.old(bus, message.word), message, signal))
 
     def sent_track(self, made: SentSignal) -> Track | None:
         """A signal as the translator sent it."""
-        key = (made.bus, made.message.word, made.signal.name, True)
-        if key not in self._tracks:
-            self._tracks[key] = track(self.sent.get((made.bus, made.message.word)), made.message, made.signal)
-        return self._tracks[key]
+        word = made.message.word
+        key = ("sent", made.bus, word, made.signal.name)
+        return self.once(key, lambda: track(self.sent.get((made.bus, word)), made.message, made.signal))
 
     def track_of(self, place: SignalPlace) -> Track | None:
         """A source signal as recorded."""

@@ -83,9 +83,10 @@ def verdict_of(world: World, folder: Path) -> Verdict | str:
 
 @dataclass(frozen=True)
 class Judged:
-    """A world of which nothing was refused, and what the judges before those of the needs said of it."""
+    """A world of which nothing was refused, its case, and what the judges before those of the needs said of it."""
 
     world: World
+    case: Case
     checks: tuple[Check, ...]
 
     def stands_for(self, other: World) -> bool:
@@ -95,6 +96,17 @@ class Judged:
         alike = all(a.keys() == b.keys() and all(a[bus] is b[bus] for bus in a) for a, b in pairs)
         return alike and other.bridge == mine.bridge and other.edit is mine.edit
 
+    def lend(self, other: World, case: Case) -> None:
+        """Give another world's case what was worked out of the same recordings by the same messages of the maps."""
+        mine = self.case
+        for number, bus in enumerate(case.names):
+            if mine.names != case.names or other.captures.get(bus) is not self.world.captures[bus]:
+                continue
+            alike = {m.word for m in mine.maps[bus].messages if case.maps[bus].by_word(m.word) == m}
+            for key, value in mine.known.items():
+                if key[1] == number and (key[0] == "old" or (key[0] in ("track", "form") and key[2] in alike)):
+                    case.known[key] = value
+
 
 def judged(world: World, folder: Path) -> Judged:
     """A sound world, judged once for all mistakes that are made in it."""
@@ -102,7 +114,7 @@ def judged(world: World, folder: Path) -> Judged:
     for _, _, judge in JUDGES[:_NEEDS]:
         case.checks += judge(case)
     assert not _refusals(case)
-    return Judged(world, tuple(case.checks))
+    return Judged(world, case, tuple(case.checks))
 
 
 def refused_by(world: World, folder: Path, known: Judged | None = None) -> str:
@@ -116,8 +128,10 @@ def refused_by(world: World, folder: Path, known: Judged | None = None) -> str:
     except SwapbridgeError as error:
         return f"refused: {error}"
     judges = sorted(JUDGES[:_NEEDS], key=lambda one: one[2] in _SLOW)
-    if known is not None and known.stands_for(world):
-        case.checks, judges = list(known.checks), []
+    if known is not None:
+        known.lend(world, case)
+        if known.stands_for(world):
+            case.checks, judges = list(known.checks), []
     following = iter([*judges, *JUDGES[_NEEDS:]])
     while not (no := _refusals(case)):
         judge = next(following, None)

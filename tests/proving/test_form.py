@@ -15,7 +15,13 @@ from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
 from swapbridge.proving.bench.bench import set_up
 from swapbridge.proving.bench.frame_rows import Frames, unpack_column
-from swapbridge.proving.judges.frames.form import compare_forms, compare_start_up, counter_steps_bad, measure
+from swapbridge.proving.judges.frames.form import (
+    compare_forms,
+    compare_shapes,
+    compare_start_up,
+    counter_steps_bad,
+    measure,
+)
 from tests.proving import small_swap
 
 MS = 1_000_000
@@ -34,7 +40,8 @@ def old() -> Frames:
 def _failed(pattern: Frames, ours: Frames, *, periodic: bool = True, at_once: bool = False) -> dict[str, Any]:
     message = small_swap.maps()["host"].message("ENGINE_DATA")
     forms = measure(pattern, message), measure(ours, message)
-    checks = compare_forms("m", *forms, message, periodic=periodic, at_once=at_once)
+    checks = compare_shapes("m", *forms, message, periodic=periodic, at_once=at_once)
+    checks += compare_forms("m", *forms, message, periodic=periodic)
     return {c.name: c for c in checks if c.status == "fail"}
 
 

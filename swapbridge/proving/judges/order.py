@@ -16,8 +16,8 @@ from swapbridge.proving.judges.behaviour.life import judge_life
 from swapbridge.proving.judges.behaviour.own_words import judge_own_words
 from swapbridge.proving.judges.behaviour.safe_answers import judge_safe_answers
 from swapbridge.proving.judges.frames.sent_content import judge_content
-from swapbridge.proving.judges.frames.sent_form import judge_form, judge_rules
-from swapbridge.proving.judges.maps.by_stimulus import judge_by_stimulus
+from swapbridge.proving.judges.frames.sent_form import judge_form, judge_rules, judge_shape
+from swapbridge.proving.judges.maps.by_stimulus import judge_by_stimulus, judge_recorded
 from swapbridge.proving.judges.maps.cold_soak import judge_cold_soak
 from swapbridge.proving.judges.maps.engine_sense import judge_engine_sense
 from swapbridge.proving.judges.maps.engines import judge_engines
@@ -60,9 +60,11 @@ JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.141, "temperatures", judge_cold_soak),
     (0.1415, "torque and gears, asked for and made", judge_leads),
     (0.142, "roles", judge_roles),
-    (0.144, "safe answers", judge_safe_answers),
-    (0.145, "two engines", judge_engines),
-    (0.15, "maps against the stimulus", judge_by_stimulus),
+    (0.143, "two engines", judge_engines),
+    (0.144, "maps against the stimulus", judge_recorded),
+    (0.145, "safe answers", judge_safe_answers),
+    (0.148, "what is sent against the stimulus", judge_by_stimulus),
+    (0.15, "present, as often, as long", judge_shape),
     (0.1505, "signs and ranges", judge_signs),
     (0.154, "life", judge_life),
     (0.155, "with the key off", judge_asleep),

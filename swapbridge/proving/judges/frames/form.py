@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.proving.bench.frame_rows import Frames, Ints, unpack_column
+from swapbridge.proving.case import Case
 from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.signal_map import MapMessage
 
@@ -170,6 +171,11 @@ def measure(
     )
 
 
+def old_form(case: Case, bus: int, message: MapMessage, frames: Frames) -> MessageForm:
+    """The form of a message as recorded, which several judges compare with."""
+    return case.once(("form", bus, message.word), lambda: measure(frames, message, lossy=True))
+
+
 def counter_steps_bad(raw: Ints, counter: Counter) -> npt.NDArray[np.bool_]:
     """(N - 1,) whether each step is not the counter's own, or leaves its range."""
     span = counter.high - counter.low + 1
@@ -221,7 +227,7 @@ def rules_of_the_map(label: str, pattern: MessageForm) -> list[Check]:
     return out
 
 
-def compare_forms(
+def compare_shapes(
     label: str,
     pattern: MessageForm,
     ours: MessageForm,
@@ -230,7 +236,7 @@ def compare_forms(
     periodic: bool,
     at_once: bool = False,
 ) -> list[Check]:
-    """Judge the translator's frames by the old engine's.
+    """Length, period and constant bits of the translator's frames by the old engine's: one look at a few frames tells.
 
     Parameters
     ----------
@@ -239,70 +245,106 @@ def compare_forms(
     pattern, ours : MessageForm
         Of the old engine's frames and of the translator's.
     message : MapMessage or None
-        Its map, which says which bits are signals and what its counter and checksum are.
+        Its map, which says which bits are signals.
     periodic : bool
-        Sent at a fixed period; otherwise period and gaps only warn.
+        Sent at a fixed period; otherwise a period that is about the same only warns.
     at_once : bool
         Carries a request, which may be sent between its turns as well.
     """
-    out = []
-
-    def add(name: str, ok: bool, measured: str, required: str, remedy: str, warn: bool = False) -> None:
-        out.append(check_of("form", label, name, ok, measured, required, remedy, warn=warn))
-
-    add(
-        "length",
-        set(ours.lengths) <= set(pattern.lengths),
-        _bytes(ours.lengths),
-        f"{_bytes(pattern.lengths)}, as the old engine sent",
-        "correct the message's length in the host map",
-    )
-    if pattern.period_ms > 0 and ours.period_ms > 0 and pattern.count > 3:
+    out = [
+        check_of(
+            "form",
+            label,
+            "length",
+            set(ours.lengths) <= set(pattern.lengths),
+            _bytes(ours.lengths),
+            f"{_bytes(pattern.lengths)}, as the old engine sent",
+            "correct the message's length in the host map",
+        )
+    ]
+    if _spaced(pattern, ours):
         # frames that wait for others by turns come early or late: the middle gap moves, their mean stays the period
         off = min(
             abs(ours.period_ms / pattern.period_ms - 1),
             abs(ours.mean_ms / pattern.mean_ms - 1) if pattern.mean_ms > 0 else np.inf,
         )
-        add(
-            "period",
-            off <= PERIOD_TOLERANCE,
-            f"{ours.period_ms:.2f} ms ({ours.early_ms:.2f} to {ours.late_ms:.2f}), {ours.mean_ms:.2f} ms on average",
-            f"{pattern.period_ms:.2f} ms ({pattern.early_ms:.2f} to {pattern.late_ms:.2f}), within 2 %",
-            f"set period_ms = {_round_period(pattern.period_ms):g} for this message in the bridge file",
-            warn=not periodic and ours.mean_ms <= SLOWER * max(pattern.period_ms, pattern.mean_ms),
+        out.append(
+            check_of(
+                "form",
+                label,
+                "period",
+                off <= PERIOD_TOLERANCE,
+                f"{ours.period_ms:.2f} ms ({ours.early_ms:.2f} to {ours.late_ms:.2f}), "
+                f"{ours.mean_ms:.2f} ms on average",
+                f"{pattern.period_ms:.2f} ms ({pattern.early_ms:.2f} to {pattern.late_ms:.2f}), within 2 %",
+                f"set period_ms = {_round_period(pattern.period_ms):g} for this message in the bridge file",
+                warn=not periodic and ours.mean_ms <= SLOWER * max(pattern.period_ms, pattern.mean_ms),
+            )
         )
         steady = pattern.late_ms - pattern.early_ms <= STEADY * pattern.period_ms
         if steady and not periodic and not at_once:
-            add(
-                "rhythm",
-                ours.late_ms - ours.early_ms <= UNEVEN * pattern.period_ms,
-                f"{ours.early_ms:.2f} to {ours.late_ms:.2f} ms apart",
-                f"about as even as the old sender's {pattern.early_ms:.2f} to {pattern.late_ms:.2f} ms",
-                "send it by its own clock only (without on_arrival), or with a gap_ms near its period",
+            out.append(
+                check_of(
+                    "form",
+                    label,
+                    "rhythm",
+                    ours.late_ms - ours.early_ms <= UNEVEN * pattern.period_ms,
+                    f"{ours.early_ms:.2f} to {ours.late_ms:.2f} ms apart",
+                    f"about as even as the old sender's {pattern.early_ms:.2f} to {pattern.late_ms:.2f} ms",
+                    "send it by its own clock only (without on_arrival), or with a gap_ms near its period",
+                )
             )
-        add(
-            "worst gap",
-            ours.worst_ms <= pattern.worst_ms + GAP_MARGIN_MS,
-            f"{ours.worst_ms:.2f} ms",
-            f"at most {pattern.worst_ms:.2f} ms + 1 ms",
-            "shorten the period, or reduce the bus load",
-            warn=not periodic,
+    return out + _constant_bits(label, pattern, ours, message)
+
+
+def _spaced(pattern: MessageForm, ours: MessageForm) -> bool:
+    """Whether both come often enough to have a period."""
+    return pattern.period_ms > 0 and ours.period_ms > 0 and pattern.count > 3
+
+
+def compare_forms(
+    label: str, pattern: MessageForm, ours: MessageForm, message: MapMessage | None, *, periodic: bool
+) -> list[Check]:
+    """Worst gap, counter, checksum and ranges of the translator's frames by the old engine's.
+
+    Parameters
+    ----------
+    label, pattern, ours, message
+        As for `compare_shapes`; `ours` knows when the vehicle was switched off.
+    periodic : bool
+        Sent at a fixed period; otherwise a gap only warns.
+    """
+    out = []
+    if _spaced(pattern, ours):
+        out.append(
+            check_of(
+                "form",
+                label,
+                "worst gap",
+                ours.worst_ms <= pattern.worst_ms + GAP_MARGIN_MS,
+                f"{ours.worst_ms:.2f} ms",
+                f"at most {pattern.worst_ms:.2f} ms + 1 ms",
+                "shorten the period, or reduce the bus load",
+                warn=not periodic,
+            )
         )
     for what, bad, seen, mine, ours_seen in (
         ("counter", pattern.counter_bad, max(1, pattern.count - 1), ours.counter_bad, max(0, ours.count - 1)),
         ("checksum", pattern.checksum_bad, pattern.checksum_seen, ours.checksum_bad, ours.checksum_seen),
     ):
         if bad is not None and seen:
-            add(
-                what,
-                not mine,
-                f"{mine or 0:,} wrong of {ours_seen:,}",
-                "none, by the rule of the map",
-                f"check the {what}'s rule in the map, and compile again",
+            out.append(
+                check_of(
+                    "form",
+                    label,
+                    what,
+                    not mine,
+                    f"{mine or 0:,} wrong of {ours_seen:,}",
+                    "none, by the rule of the map",
+                    f"check the {what}'s rule in the map, and compile again",
+                )
             )
-    out += _constant_bits(label, pattern, ours, message)
-    out += _ranges(label, pattern, ours, message)
-    return out
+    return out + _ranges(label, pattern, ours, message)
 
 
 def _constant_bits(label: str, pattern: MessageForm, ours: MessageForm, message: MapMessage | None) -> list[Check]:

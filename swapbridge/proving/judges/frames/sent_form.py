@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from swapbridge.plan.plan import Send
-from swapbridge.proving.bench.bench import Bench, Run, frames_of
 from swapbridge.proving.bench.frame_rows import Frames, asks_torque, fields_of
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.frames.form import (
     MessageForm,
     compare_forms,
+    compare_shapes,
     compare_start_up,
     measure,
+    old_form,
     rules_of_the_map,
 )
 from swapbridge.proving.judges.frames.key_on import key_on_checks
@@ -26,9 +27,36 @@ OVER_NS = 3_000_000_000
 """A greeting that was not repeated for so long is over."""
 
 
+def judge_shape(case: Case) -> list[Check]:
+    """Every message the plan sends: present, as often, as long, and with the constant bits of the old sender's."""
+    out: list[Check] = []
+    for send in (s for s in case.plan.sends if s.request is None):
+        ours = case.sent.get((send.bus, send.word))
+        out.append(
+            check_of(
+                "form",
+                send.name,
+                "present",
+                ours is not None,
+                f"{len(ours) if ours is not None else 0:,} frames",
+                "sent while its bus is awake",
+                "check its states, and whether its sources are in the capture",
+            )
+        )
+        old, message = case.old(send.bus, send.word), case.maps[case.names[send.bus]].by_word(send.word)
+        if ours is None or old is None or len(old) < 2:
+            continue
+        pattern = old_form(case, send.bus, message, old) if message is not None else measure(old, None)
+        out += [*_still_sent(send, pattern), *_as_often(send, old)]
+        asks = any(asks_torque(field) for field in fields_of(send))
+        form = measure(ours, None)
+        out += compare_shapes(send.name, pattern, form, message, periodic=_periodic(send), at_once=asks)
+    return out
+
+
 def judge_form(case: Case) -> list[Check]:
-    """Every message the plan sends, and what is sent before the engine runs."""
-    return [*form_checks(case.bench, case.run, case.reference), *key_on_checks(case.bench, case.run, case.maps)]
+    """Every message the plan sends, and what is sent before the engine runs; the reference has heard the whole run."""
+    return [*_form_checks(case), *key_on_checks(case.bench, case.run, case.maps)]
 
 
 def judge_rules(case: Case) -> list[Check]:
@@ -37,58 +65,42 @@ def judge_rules(case: Case) -> list[Check]:
     for send in (s for s in case.plan.sends if s.request is None):
         message, old = case.maps[case.names[send.bus]].by_word(send.word), case.old(send.bus, send.word)
         if message is not None and old is not None and len(old) > 1:
-            out += rules_of_the_map(send.name, measure(old, message, lossy=True))
+            out += rules_of_the_map(send.name, old_form(case, send.bus, message, old))
     return out
 
 
-def form_checks(bench: Bench, run: Run, reference: Reference) -> list[Check]:
-    """Every message the plan sends: present, and in the old sender's form; `reference` has heard the whole run."""
-    maps = reference.maps
+def _form_checks(case: Case) -> list[Check]:
+    reference = case.reference
     out: list[Check] = []
-    sent = run.by_word()
     patterns: dict[int, dict[str, MessageForm]] = {}
     forms: dict[int, dict[str, MessageForm]] = {}
-    for send in bench.plan.sends:
-        if send.request is not None:
-            continue
-        rows = sent.get((send.bus, send.word), [])
-        message = maps[bench.plan.buses[send.bus].name].by_word(send.word)
-        out.append(
-            check_of(
-                "form",
-                send.name,
-                "present",
-                bool(rows),
-                f"{len(rows):,} frames",
-                "sent while its bus is awake",
-                "check its states, and whether its sources are in the capture",
-            )
-        )
-        if not rows:
+    for send in (s for s in case.plan.sends if s.request is None):
+        rows, old = case.sent.get((send.bus, send.word)), case.old(send.bus, send.word)
+        message = case.maps[case.names[send.bus]].by_word(send.word)
+        if rows is None:
             continue
         safe = {f.name: frozenset({f.fallback}) for v in send.variants for f in v.fields if f.fallback is not None}
-        ours = measure(frames_of(rows), message, safe, off_ns=[1000 * us for us in reference.switched_off])
-        recorded = bench.recorded(send.bus, send.word)
-        if recorded is None or len(recorded) < 2:
+        ours = measure(rows, message, safe, off_ns=[1000 * us for us in reference.switched_off])
+        if old is None or len(old) < 2:
             out += _without_pattern(send.name, ours, message, send.period_us / 1000)
             continue
-        pattern = measure(recorded, message, lossy=True)
-        out += _still_sent(send, pattern, ours)
-        out += _as_often(send, recorded)
-        periodic = bool(send.period_us) and not send.gap_us
-        asks = any(asks_torque(field) for field in fields_of(send))
-        out += compare_forms(send.name, pattern, ours, message, periodic=periodic, at_once=asks)
+        pattern = old_form(case, send.bus, message, old) if message is not None else measure(old, None)
+        out += compare_forms(send.name, pattern, ours, message, periodic=_periodic(send))
         patterns.setdefault(send.bus, {})[send.name] = pattern
         forms.setdefault(send.bus, {})[send.name] = ours
     for bus, found in patterns.items():
-        name = bench.plan.buses[bus].name
+        name = case.names[bus]
         # recordings begin a millisecond before their first frame; the translator wakes with the first bus that does
-        wakes = min((int(t.start_ns[0]) for t in bench.traffic if len(t)), default=0)
+        wakes = min((int(t.start_ns[0]) for t in case.bench.traffic if len(t)), default=0)
         out += compare_start_up(f"bus {name}", found, forms[bus], (0, wakes), key_on_ns(reference, bus))
     return out
 
 
-def _still_sent(send: Send, pattern: MessageForm, ours: MessageForm) -> list[Check]:
+def _periodic(send: Send) -> bool:
+    return bool(send.period_us) and not send.gap_us
+
+
+def _still_sent(send: Send, pattern: MessageForm) -> list[Check]:
     """What is sent once after waking is no message that the old sender went on with."""
     often = pattern.count / (pattern.pauses + 1)
     if not send.once or often <= GREETING:

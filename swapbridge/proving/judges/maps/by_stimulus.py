@@ -40,8 +40,8 @@ SMALL = 6
 """A signal of at most so many bits may be a state or a switch."""
 
 
-def judge_by_stimulus(case: Case) -> list[Check]:
-    """One check a signal whose quantity was measured, heard, old or sent; one a sent switch."""
+def judge_recorded(case: Case) -> list[Check]:
+    """One check a signal whose quantity was measured, heard or old: needs no run."""
     out: list[Check] = []
     used = _used(case)
     for number in range(len(case.names)):
@@ -49,6 +49,12 @@ def judge_by_stimulus(case: Case) -> list[Check]:
             if (number, message.word) in used:
                 for signal in message.signals:
                     out += _recorded(case, number, message, signal)
+    return out
+
+
+def judge_by_stimulus(case: Case) -> list[Check]:
+    """One check a sent signal whose quantity was measured where it came from; one a sent switch."""
+    out: list[Check] = []
     for made in case.made:
         out += _sent(case, made)
         out += _switch(case, made)

@@ -131,10 +131,11 @@ def answer_after(asked: Track, made: Track) -> float | None:
     grid = np.arange(begin, end, GRID_S)
     if len(grid) < 500:
         return None
-    here = _held(asked, grid)
+    here, longest = _held(asked, grid), round(LONGEST_S / GRID_S)
+    around = _held(made, begin + GRID_S * np.arange(-longest, len(grid) + longest))
     best, lag = SAME, None
-    for step in range(round(-LONGEST_S / GRID_S), round(LONGEST_S / GRID_S) + 1):
-        then = _held(made, grid + step * GRID_S)
+    for step in range(-longest, longest + 1):
+        then = around[longest + step : longest + step + len(grid)]
         use = ~np.isnan(here) & ~np.isnan(then)
         if use.sum() < 500 or here[use].std() == 0 or then[use].std() == 0:
             return None

@@ -19,7 +19,7 @@ from swapbridge.core.roles import BY_NAME
 from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case
-from swapbridge.proving.judges.frames.form import PAUSE_NS, PAUSE_PERIODS, WRONG_FAILS, WRONG_NOTED, measure
+from swapbridge.proving.judges.frames.form import PAUSE_NS, PAUSE_PERIODS, WRONG_FAILS, WRONG_NOTED, old_form
 from swapbridge.proving.judges.recordings.driving import (
     DRIVEN_KMH,
     channel_of,
@@ -282,7 +282,7 @@ def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
             otherwise="unproved",
         )
         return
-    form = measure(frames, message, lossy=True)
+    form = old_form(case, number, message, frames)
     age_ns = case.reference.max_age_us(number, message.word) * 1000
     share = fresh_share(frames, age_ns) if age_ns else 1.0
     yield check_of(
