@@ -38,10 +38,16 @@ class Counter:
 
 
 @cache
+def _turned(value: int, width: int) -> int:
+    """The same bits, the last one first."""
+    return int(f"{value:0{width}b}"[::-1], 2)
+
+
+@cache
 def _crc_table(width: int, polynomial: int, reflect: bool) -> tuple[int, ...]:
     """What each byte does to a register of 8 bits or more."""
     mask, out = (1 << width) - 1, []
-    turned = int(f"{polynomial:0{width}b}"[::-1], 2)
+    turned = _turned(polynomial, width)
     for byte in range(256):
         register = byte if reflect else byte << (width - 8)
         for _ in range(8):
@@ -84,12 +90,15 @@ class Crc:
         if self.width < 8:
             return self._bit_by_bit(fed)
         table, mask = _crc_table(self.width, self.polynomial, self.reflect), (1 << self.width) - 1
-        if self.reflect:
-            register = int(f"{self.init:0{self.width}b}"[::-1], 2)
+        register = _turned(self.init, self.width) if self.reflect else self.init
+        if self.width == 8:
+            for byte in fed:
+                register = table[register ^ byte]
+        elif self.reflect:
             for byte in fed:
                 register = register >> 8 ^ table[(register ^ byte) & 0xFF]
         else:
-            register, shift = self.init, self.width - 8
+            shift = self.width - 8
             for byte in fed:
                 register = (register << 8 & mask) ^ table[(register >> shift ^ byte) & 0xFF]
         return register ^ self.xor_out

@@ -89,13 +89,14 @@ class Layout:
         InputError
             The value does not fit the layout's bits.
         """
-        low, high = self.raw_range
-        if not low <= raw <= high:
-            raise InputError(f"raw value {raw} does not fit {self.length} bits ({low} to {high})")
+        mask = (1 << self.length) - 1
+        if self.signed or not 0 <= raw <= mask:
+            low, high = self.raw_range
+            if not low <= raw <= high:
+                raise InputError(f"raw value {raw} does not fit {self.length} bits ({low} to {high})")
         first, last, shift, order = _window(self.start, self.length, self.byte_order)
         if last >= len(payload):
             raise IndexError(f"a payload of {len(payload)} bytes has no byte {last}")
-        mask = (1 << self.length) - 1
         if first == last:
             payload[first] = payload[first] & ~(mask << shift) | (raw & mask) << shift
             return

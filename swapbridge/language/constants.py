@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from functools import lru_cache
 
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import SPELLINGS, Unit, find_unit
@@ -18,10 +19,16 @@ def known_units(bridge: BridgeFile) -> frozenset[str]:
 def parse_written(bridge: BridgeFile, written: Written) -> Node:
     """Parse an expression of the file; an error carries file, line and column."""
     try:
-        return parse(written.text, known_units(bridge))
+        return _parsed(written.text, known_units(bridge))
     except ExpressionError as error:
         place = written.place
         raise InputError(f"{bridge.path}:{place.line}:{place.column + error.column - 1}: {error}") from None
+
+
+@lru_cache(maxsize=4096)
+def _parsed(text: str, units: frozenset[str]) -> Node:
+    """A tree is never changed, so the same text is parsed once."""
+    return parse(text, units)
 
 
 def constant(bridge: BridgeFile, written: Written) -> tuple[Fraction, Unit]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from swapbridge.core.identifier_words import format_identifier, split_word
 from swapbridge.plan.plan import Plan
+from swapbridge.plan.program import FrameLike
 from swapbridge.proving.bench.nodes import Polled, ReceivedFrame, Restart
 from swapbridge.proving.reference.j1939_node import FrameSubject
 from swapbridge.proving.reference.reference import Reference
@@ -125,34 +126,36 @@ class TraceJudge:
 
     def take(self, trace: Sequence[ReceivedFrame | Polled | Restart]) -> None:
         """The next piece."""
-        reference, passing = self._reference, self._passing
+        reference, late_us = self._reference, self._late_us
+        passing = self._passing if self._passing.passes_any else None
+        if self._begin is None and trace:
+            self._begin = trace[0].now_us
         for event in trace:
-            if self._begin is None:
-                self._begin = event.now_us
+            if isinstance(event, ReceivedFrame):
+                now, bus, word, data = event
+                reference.heard(bus, word, data, now)
+                if passing is not None:
+                    passing.heard(event)
+                continue
             if isinstance(event, Restart):
                 raise ValueError("a restarted translator needs a reference of its own: cut the trace there")
-            if isinstance(event, ReceivedFrame):
-                reference.heard(event.bus, event.word, event.data, event.now_us)
-                passing.heard(event)
-                continue
-            if self._late_us is not None:
-                for target in reference.overdue(event.now_us, self._late_us):
+            now, frame = event
+            if late_us is not None:
+                for target in reference.overdue(now, late_us):
                     self.contents.tally(target).late += 1
-            reference.polled(event.now_us)
-            self._one_poll(event)
+            reference.polled(now)
+            if frame is not None:
+                self._one_frame(now, frame)
+            elif (decision := reference.next_due(now)) is not None and decision.payload is not None:
+                self.contents.tally(decision.target, joined=decision.joined).missing += 1
 
-    def _one_poll(self, event: Polled) -> None:
-        out, frame = self.contents, event.frame
-        if frame is None:
-            decision = self._reference.next_due(event.now_us)
-            if decision is not None and decision.payload is not None:
-                out.tally(decision.target, joined=decision.joined).missing += 1
-            return
+    def _one_frame(self, now: int, frame: FrameLike) -> None:
+        out = self.contents
         key = frame.bus, frame.word
         if self._passing.takes(frame.bus, frame.word, frame.data):
             out.passed += 1
             return
-        decision = self._reference.decide(*key, event.now_us)
+        decision = self._reference.decide(*key, now)
         if decision is None:
             out.strangers[key] = out.strangers.get(key, 0) + 1
             return
@@ -163,7 +166,7 @@ class TraceJudge:
             tally.unasked += 1
         elif data != decision.payload and not decision.target.nearly(data, decision.payload):
             tally.wrong += 1
-            seconds = ((event.now_us - (self._begin or 0)) & 0xFFFF_FFFF) / 1e6
+            seconds = ((now - (self._begin or 0)) & 0xFFFF_FFFF) / 1e6
             _note_difference(
                 tally, None if decision.joined else decision.target.message, data, decision.payload, seconds
             )
@@ -197,12 +200,11 @@ class _Passing:
 
     def __init__(self, plan: Plan) -> None:
         self._rules = plan.passes
+        self.passes_any = bool(plan.passes)
         self._waiting: dict[tuple[int, int], deque[bytes]] = {}
         self._buses = range(len(plan.buses))
 
     def heard(self, event: ReceivedFrame) -> None:
-        if not self._rules:
-            return
         for target in self._buses:
             for rule in self._rules:
                 if rule.bus != event.bus or not rule.first <= event.word <= rule.last:

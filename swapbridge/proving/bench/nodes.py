@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Callable, Collection
+from functools import lru_cache
 from typing import Literal, NamedTuple, Protocol
 
 from swapbridge.core.can_bits import arbitration_key
@@ -15,6 +16,8 @@ SECOND = 1_000 * MS
 """The bench counts in nanoseconds."""
 NEVER = 1 << 62
 """A time that does not come."""
+_new_tuple = tuple.__new__
+"""Makes a named tuple of a tuple, without the call that its own constructor is."""
 
 
 class Sent(NamedTuple):
@@ -86,12 +89,10 @@ class Controller:
         """Whether a frame that starts at that time is hit by an error in any case."""
         self.bus_offs: list[int] = []
         self.replaced = 0
-        self._queue: list[tuple[int, int, Entry]] = []
+        self.queue: list[tuple[int, int, Entry]] = []
+        """What waits, as a heap; the first one competes."""
         self._waiting: dict[int, Entry] = {}
         self._count = 0
-
-    def __len__(self) -> int:
-        return len(self._queue)
 
     def push(self, entry: Entry) -> None:
         """Queue a frame."""
@@ -103,17 +104,17 @@ class Controller:
                 return
             self._waiting[entry.word] = entry
         self._count += 1
-        rank = arbitration_key(*split_word(entry.word)) if self.discipline == "priority" else 0
-        heapq.heappush(self._queue, (rank, self._count, entry))
+        rank = _rank(entry.word) if self.discipline == "priority" else 0
+        heapq.heappush(self.queue, (rank, self._count, entry))
 
     def head(self) -> int:
         """Arbitration order of the frame that competes; the queue is not empty."""
-        rank, _, entry = self._queue[0]
-        return rank if self.discipline == "priority" else arbitration_key(*split_word(entry.word))
+        rank, _, entry = self.queue[0]
+        return rank if self.discipline == "priority" else _rank(entry.word)
 
     def pop(self) -> tuple[int, int, Entry]:
         """The frame that competes, for sending."""
-        item = heapq.heappop(self._queue)
+        item = heapq.heappop(self.queue)
         if self.replace:
             del self._waiting[item[2].word]
         return item
@@ -124,12 +125,18 @@ class Controller:
             if item[2].word in self._waiting:
                 return
             self._waiting[item[2].word] = item[2]
-        heapq.heappush(self._queue, item)
+        heapq.heappush(self.queue, item)
 
     def clear(self) -> None:
         """Forget what waits."""
-        self._queue.clear()
+        self.queue.clear()
         self._waiting.clear()
+
+
+@lru_cache(maxsize=1 << 12)
+def _rank(word: int) -> int:
+    """Arbitration order of an identifier word."""
+    return arbitration_key(*split_word(word))
 
 
 class Medium(Protocol):
@@ -206,7 +213,7 @@ class NodeUnderTest:
             return
         now = (t_ns // 1000 + self.clock_us) & 0xFFFF_FFFF
         if self.trace is not None:
-            self.trace.append(ReceivedFrame(now, bus, word, data))
+            self.trace.append(_new_tuple(ReceivedFrame, (now, bus, word, data)))
         program = self.program
         program.on_frame(bus, word, data, now)
         if self.idle_words is not None:
@@ -225,7 +232,7 @@ class NodeUnderTest:
         frame = self.program.poll(now)
         self.polls += 1
         if self.trace is not None:
-            self.trace.append(Polled(now, frame))
+            self.trace.append(_new_tuple(Polled, (now, frame)))
         if frame is not None:
             assert self._simulation is not None
             self._simulation.submit(self, frame, t_ns + self.latency_ns)

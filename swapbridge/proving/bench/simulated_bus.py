@@ -11,6 +11,7 @@ import heapq
 import random
 from bisect import bisect_left
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -65,7 +66,7 @@ class SimulatedBus:
         self.fd, self.bit_rate_switch = fd, bit_rate_switch
         self.error_rate, self.rng = error_rate, rng or random.Random(0)
         self._given_duration = duration_ns
-        self.next_ns = NEVER
+        self.due_ns = NEVER
         self.errors = 0
         self.added_busy_ns = 0
         """Bus time of frames of nodes under test, and of errors."""
@@ -119,19 +120,15 @@ class SimulatedBus:
         self._calm = bytes(traffic.calm)
         if self.error_rate > 0:
             self._live = True
-            self.next_ns = self._release[0]
+            self.due_ns = self._release[0]
         else:
-            self.next_ns = self._heard_ns[0]
+            self.due_ns = self._heard_ns[0]
 
     def frame_ns(self, word: int, data: bytes) -> int:
         """Time a frame takes of this bus, intermission included."""
         if self._given_duration is not None:
             return self._given_duration(word, data)
-        slow, fast = frame_length(*split_word(word), data, self.fd, self.bit_rate_switch)
-        out = (slow * 1_000_000_000 + self.rates.nominal // 2) // self.rates.nominal
-        if fast:
-            out += (fast * 1_000_000_000 + self.rates.data // 2) // self.rates.data
-        return out
+        return _duration_ns(word, data, self.fd, self.bit_rate_switch, self.rates.nominal, self.rates.data)
 
     def submit(self, controller: Controller, word: int, data: bytes, t_ns: int) -> None:
         """A node's frame stands in its controller from now on."""
@@ -141,14 +138,14 @@ class SimulatedBus:
             self._go_live(t_ns)
         controller.push(Entry(word, data, self.frame_ns(word, data), t_ns))
         if self._current is None:
-            self.next_ns = max(t_ns, self._free_ns)
+            self.due_ns = max(t_ns, self._free_ns)
 
     def step(self, t_ns: int) -> None:
-        """Do what is due at `next_ns`."""
+        """Do what is due at `due_ns`."""
         if not self._live:
             k = self._k
             self._k = k + 1
-            self.next_ns = self._heard_ns[k + 1]
+            self.due_ns = self._heard_ns[k + 1]
             self._deliver_row(self._heard_row[k], t_ns)
         elif self._current is not None and not self._delivered:
             self._complete(t_ns)
@@ -185,9 +182,9 @@ class SimulatedBus:
                 self._delivered = not (k < len(self._heard_row) and self._heard_row[k] == row)
         self._free_ns = free
         if self._current is not None and not self._delivered:
-            self.next_ns = free - self.rates.intermission_ns
+            self.due_ns = free - self.rates.intermission_ns
         else:
-            self.next_ns = max(free, t_ns)
+            self.due_ns = max(free, t_ns)
 
     def _arbitrate(self, t_ns: int) -> None:
         waiting, i = self._waiting, self._i
@@ -197,20 +194,18 @@ class SimulatedBus:
         self._i = i
         best, sender, soonest = (waiting[0][0] if waiting else NEVER), None, NEVER
         for controller, device in self._controllers:
-            if len(controller):
+            if controller.queue:
                 if controller.ready_ns > t_ns:
                     soonest = min(soonest, controller.ready_ns)
-                    continue
-                head = controller.head()
-                if head < best:
+                elif (head := controller.head()) < best:
                     best, sender = head, (controller, device)
         if best == NEVER:
             if self._calm[i] and soonest == NEVER and self.error_rate <= 0:
                 self._live = False
                 self._k = bisect_left(self._heard_start, self._release[i])
-                self.next_ns = self._heard_ns[self._k]
+                self.due_ns = self._heard_ns[self._k]
             else:
-                self.next_ns = min(self._release[i], soonest)
+                self.due_ns = min(self._release[i], soonest)
             return
         if sender is None:
             _, row = heapq.heappop(waiting)
@@ -238,14 +233,14 @@ class SimulatedBus:
         self._free_ns = t_ns + length_ns
         self._current = (self._free_ns, row, own)
         self._delivered = False
-        self.next_ns = self._free_ns - self.rates.intermission_ns
+        self.due_ns = self._free_ns - self.rates.intermission_ns
 
     def _complete(self, t_ns: int) -> None:
         """The frame on the bus is through, or its error frame is."""
         assert self._current is not None
         end, row, own = self._current
         self._delivered = True
-        self.next_ns = end
+        self.due_ns = end
         if own is not None and own[0] == "hit":
             self._failed(t_ns, row, own[1])
             return
@@ -295,6 +290,14 @@ class SimulatedBus:
                 controller.ready_ns = self._free_ns + _SUSPEND_BITS * 1_000_000_000 // self.rates.nominal
 
 
+@lru_cache(maxsize=1 << 16)
+def _duration_ns(word: int, data: bytes, fd: bool, bit_rate_switch: bool, nominal: int, data_rate: int) -> int:
+    """Time that a frame takes at these rates, intermission included."""
+    slow, fast = frame_length(*split_word(word), data, fd, bit_rate_switch)
+    out = (slow * 1_000_000_000 + nominal // 2) // nominal
+    return out + (fast * 1_000_000_000 + data_rate // 2) // data_rate if fast else out
+
+
 def _view(column: npt.NDArray[Any]) -> memoryview:
     """Quick access to single values as Python integers."""
     return np.ascontiguousarray(column).data
@@ -342,17 +345,14 @@ class Simulation:
 
     def run(self, until_ns: int, progress: Progress | None = None) -> None:
         """Let simulated time pass until nothing is due at or before `until_ns`."""
-        devices, buses, timed = self.devices, self.buses, self._timed
+        timed = self._timed
+        steppers: list[NodeUnderTest | SimulatedBus] = [*self.devices, *self.buses]
         steps = 0
         while True:
-            t, who = NEVER, None
-            for device in devices:
-                if device.due_ns < t:
-                    t, who = device.due_ns, device
-            step = who.step if who is not None else None
-            for bus in buses:
-                if bus.next_ns < t:
-                    t, step = bus.next_ns, bus.step
+            t, first = NEVER, None
+            for one in steppers:
+                if one.due_ns < t:
+                    t, first = one.due_ns, one
             if timed and timed[0][0] <= t:
                 t = timed[0][0]
                 if t > until_ns:
@@ -360,10 +360,10 @@ class Simulation:
                 self.now_ns = t
                 heapq.heappop(timed)[2](t)
                 continue
-            if t > until_ns or step is None:
+            if t > until_ns or first is None:
                 break
             self.now_ns = t
-            step(t)
+            first.step(t)
             steps += 1
             if progress is not None and not steps & 0x3FFFF:
                 progress(t / until_ns, f"{t / 1e9:,.0f} s of bus time")

@@ -158,7 +158,7 @@ def between(value: Fraction, low: Fraction, high: Fraction) -> Fraction:
     return high if high.numerator * value.denominator < value.numerator * high.denominator else value
 
 
-def nearest(value: Fraction) -> int:
+def nearest(value: Fraction | int) -> int:
     """The nearest integer, halves away from zero."""
     top, bottom = value.numerator, value.denominator
     return (2 * top + bottom) // (2 * bottom) if top >= 0 else -((bottom - 2 * top) // (2 * bottom))

@@ -142,6 +142,7 @@ class Received:
     options: MessageOptions | None
     checksum: Checksum | None
     counter: tuple[Layout, Counter, int] | None
+    multiplexer: MapSignal | None
     feeds: dict[tuple[int, ...], FeedFreshness] = field(default_factory=dict)
     signals: dict[str, ReferenceSource] = field(default_factory=dict)
     needed: int = 0

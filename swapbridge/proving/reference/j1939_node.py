@@ -161,6 +161,8 @@ class NodeTwin:
         makes: Callable[[Address, int], bool] = lambda _, __: False,
     ) -> None:
         self.addresses, self.receives, self.sends, self.asks, self._state = addresses, receives, sends, asks, state
+        self.is_silent = not (addresses or receives or sends or asks)
+        """Whether there is nothing that it could say or take."""
         self._waiting, self._makes = waiting, makes
         """Told when an address begins or ends to wait."""
         for address in addresses:

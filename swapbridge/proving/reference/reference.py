@@ -7,7 +7,7 @@ at the same moments, and says what the payload of each sent frame has to be. Tim
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 
 from swapbridge.core import j1939
@@ -26,26 +26,14 @@ from swapbridge.proving.reference.j1939_node import Address, Asks, FrameSubject,
 from swapbridge.proving.reference.joined_answer import JoinedAnswer
 from swapbridge.proving.reference.open_choices import Steps
 from swapbridge.proving.reference.scan_tool_answers import answering, answers_of, asked_number, request_words
-from swapbridge.proving.reference.sent_message import ReferenceMessage
+from swapbridge.proving.reference.sent_message import Decision, ReferenceMessage
+from swapbridge.proving.reference.sent_signal import ReferenceSignal
 from swapbridge.proving.reference.worked_out import WorkedOut
 from swapbridge.signalmap.j1939_maps import may_be_long
 from swapbridge.signalmap.signal_map import SignalMap
 
 HALF = 1 << 31
 ASLEEP, WAKE, KEY_ON, CRANK, RUN, AFTER_RUN = range(len(STATES))
-
-
-@dataclass(frozen=True, slots=True)
-class Decision:
-    """A message, the payload it must have now (None: it is not sent), and whether it was due.
-
-    `joined` marks a frame of an answer to several identifiers at once; `target` is then one of those it joins.
-    """
-
-    target: ReferenceMessage | FrameSubject
-    payload: bytes | None
-    due: bool = True
-    joined: bool = False
 
 
 class Reference:
@@ -84,6 +72,7 @@ class Reference:
         self._hears_groups = False
         self._bus_numbers = {b.name: n for n, b in enumerate(bridge.buses)}
         self._bus_last = [0 for _ in bridge.buses]
+        self._silent_us = [b.silent_us or bridge.states.silent_us for b in bridge.buses]
         self._bus_awake = [Circumstance(False) for _ in bridge.buses]
         self._state = Circumstance(ASLEEP)
         self.switched_off: list[int] = []
@@ -130,10 +119,11 @@ class Reference:
             self._groups[self._group_of_memory(memory_name(*wanted))].append(partial(memory.step, self.evaluator))
         if inside_states >= len(self.evaluator.memories):
             self._groups[self.steps.group("state")].append(self._step_state)
+        self._holding: list[list[ReferenceSignal]] = [[] for _ in self._groups]
         for target in self._order:
             for signal in target.signals.values():
                 if signal.holds:
-                    self._groups[self.steps.group(f"{signal.label} held")].append(signal.step)
+                    self._holding[self.steps.group(f"{signal.label} held")].append(signal)
         self._as_address: dict[tuple[int, int], list[ReferenceMessage]] = {}
         for target in self._order:
             if target.message.is_group:
@@ -289,7 +279,7 @@ class Reference:
                 cycle = counting.counter.high - counting.counter.low + 1
                 counter = counting.layout, counting.counter, max(0, min(lost, cycle - 2))
             summed = self.known.summed.setdefault(key, {})
-            self._received[key] = Received(bus, message, options, checksum, counter, summed=summed)
+            self._received[key] = Received(bus, message, options, checksum, counter, message.multiplexer, summed=summed)
             self._hears_groups |= message.is_group
             self._by_word[self._bus_numbers[bus], message.word] = self._received[key]
         return self._received[key]
@@ -328,7 +318,7 @@ class Reference:
         layouts = [s.layout for s in received.signals.values()]
         if received.counter is not None:
             layouts.append(received.counter[0])
-        multiplexer = received.message.multiplexer
+        multiplexer = received.multiplexer
         if multiplexer is not None and any(received.feeds):
             layouts.append(multiplexer.layout)
         return max((max(one.positions) // 8 + 1 for one in layouts), default=0)
@@ -391,21 +381,23 @@ class Reference:
         self._start(now)
         self._bus_last[bus] = now
         slept = self._bus_awake[bus].becomes(True)
-        wake_by = self.bridge.states.wake_by
-        if self._state.value == ASLEEP and (wake_by is None or self.bridge.buses[bus].name in wake_by):
-            self._state.becomes(WAKE)
-            self._apply()
+        if self._state.value == ASLEEP:
+            wake_by = self.bridge.states.wake_by
+            if wake_by is None or self.bridge.buses[bus].name in wake_by:
+                self._state.becomes(WAKE)
+                self._apply()
         if slept:
             self._bus_is(bus, awake=True)
         if self._as_address or self._hears_groups:
             self._hear_claim(bus, word, data)
             hear_question(self._as_address, bus, word, data)
-        if (bus, word) in self._requests:
+        if self._requests and (bus, word) in self._requests:
             if (number := asked_number(data)) in self.answers:
                 self.answers[number].schedule.arrived()
             self._joined.heard(word, data, now)
         self._receive(bus, word, data, now)
-        self._node.heard(bus, word, data, now)
+        if not self._node.is_silent:
+            self._node.heard(bus, word, data, now)
 
     def _receive(self, bus: int, word: int, data: bytes, now: int) -> None:
         """A frame, or a whole J1939 group, is taken for what it is."""
@@ -416,8 +408,7 @@ class Reference:
             for feed in received.feeds.values():
                 feed.good = 0
             return
-        multiplexer = received.message.multiplexer
-        page = None
+        multiplexer, page = received.multiplexer, None
         if multiplexer is not None and any(received.feeds):
             page = multiplexer.layout.unpack(data)
         fresh, bits = False, int.from_bytes(data, "little")
@@ -487,8 +478,7 @@ class Reference:
         if (now - self._swept) % WRAP > self._sweep_after:
             self._sweep(now)
         for number, awake in enumerate(self._bus_awake):
-            silent_us = self.bridge.buses[number].silent_us or self.bridge.states.silent_us
-            if awake.value and (now - self._bus_last[number]) % WRAP > silent_us:
+            if awake.value and (now - self._bus_last[number]) % WRAP > self._silent_us[number]:
                 awake.becomes(False)
                 self._bus_is(number, awake=False)
         for schedule in self._lasting:
@@ -498,6 +488,9 @@ class Reference:
             if (now - due) % WRAP < HALF:
                 for step in self._groups[number]:
                     step()
+                for signal in self._holding[number]:
+                    if signal.inputs is None or signal.inputs.moves != signal.held_moves:
+                        signal.step()
                 due = (due + period) % WRAP
                 if 16 * period <= (now - due) % WRAP < HALF:
                     due = (now + period) % WRAP
@@ -543,9 +536,10 @@ class Reference:
         first = self._first_due
         if not self._look_again and (first is None or (now - first - limit_us - 1) % WRAP >= HALF):
             return []
-        dues = [t.schedule.due for t in self._order if t.schedule.repeats]
-        self._first_due = min(dues, key=lambda due: (due - now + HALF) % WRAP, default=None)
-        self._look_again = False
+        dues = [(t.schedule.due - now + HALF) % WRAP for t in self._order if t.schedule.repeats]
+        self._first_due, self._look_again = (min(dues) + now + HALF) % WRAP if dues else None, False
+        if not dues or HALF - min(dues) <= limit_us:
+            return []
         out = []
         for target in self._order:
             if target.schedule.overdue_us(now) > limit_us and not target.reported_late:
@@ -555,7 +549,7 @@ class Reference:
 
     def next_due(self, now: int) -> Decision | None:
         """What a `poll` that has nothing to pass on works out now; None when no message wants to be sent."""
-        if (frame := self._node.due(now)) is not None:
+        if not self._node.is_silent and (frame := self._node.due(now)) is not None:
             return Decision(self._frame_subject(frame[0]), frame[2])
         for target in self._order:
             if target.schedule.wants(now):
@@ -585,7 +579,7 @@ class Reference:
         Answers to a scan tool share an identifier: it is the turn of the first that was asked for, then of the answer
         to several.
         """
-        if (frame := self._node.due(now)) is not None:
+        if not self._node.is_silent and (frame := self._node.due(now)) is not None:
             return Decision(self._frame_subject(frame[0]), frame[2] if frame[:2] == (bus, word) else None)
         known = self._by_key.get((bus, word), ())
         if known and (bus, word) in self._long:

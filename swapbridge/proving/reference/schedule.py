@@ -164,7 +164,9 @@ class Schedule:
             return False
         if self.blocked and is_due(self.open, now):
             self.blocked = False
-        return self.cyclic(now) or ((self.pending or self.checks(now)) and not self.blocked)
+        if self.by_clock and (now - self.due) % WRAP < HALF:
+            return True
+        return not self.blocked and (self.pending or (self.when.check_us > 0 and is_due(self.check, now)))
 
     def overdue_us(self, now: int) -> int:
         """How long it has been wanting, 0 when it does not."""

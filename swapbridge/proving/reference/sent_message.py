@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from fractions import Fraction
+from typing import NamedTuple
 
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME, WARNED_BY
 from swapbridge.language.bridge_file import MessageRule
 from swapbridge.proving.reference.heard import Inputs
+from swapbridge.proving.reference.j1939_node import FrameSubject
 from swapbridge.proving.reference.schedule import Schedule, occasions
 from swapbridge.proving.reference.sent_signal import MEMO, ReferenceSignal, TargetReference, alarmed, invalid_raw
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal
@@ -87,7 +89,9 @@ class ReferenceMessage:
         checked = next((s for s in message.signals if s.checksum is not None and s.name not in rules), None)
         self.counters = [(s.layout, s.counter) for s in counting if s.counter is not None]
         self.checksum = checked.checksum if checked is not None else None
-        self.counts = [counter.low for _, counter in self.counters]
+        self.counts = tuple(counter.low for _, counter in self.counters)
+        self._after: dict[tuple[int, ...], tuple[int, ...]] = {}
+        """What its counters say in the frame after one in which they say so."""
         self.index = 0
         self.schedule = Schedule(occasions(reference.bridge, reference.maps, rule, message))
         self.reported_late = False
@@ -182,8 +186,12 @@ class ReferenceMessage:
 
     def next_payload(self) -> bytes:
         """What the next frame carries; counter and form move on."""
-        plain, counts = self._plain(), tuple(self.counts)
-        self.counts = [counter.after(count) for (_, counter), count in zip(self.counters, counts, strict=True)]
+        plain, counts = self._plain(), self.counts
+        after = self._after.get(counts)
+        if after is None:
+            each = zip(self.counters, counts, strict=True)
+            after = self._after[counts] = tuple(counter.after(count) for (_, counter), count in each)
+        self.counts = after
         self.index = (self.index + 1) % len(self.turns)
         whole = self._checked.get((plain, counts))
         if whole is None:
@@ -219,3 +227,15 @@ class ReferenceMessage:
             low, high = layout.raw_range
             layout.pack(data, min(max(raw, low), high))
         return bytes(data)
+
+
+class Decision(NamedTuple):
+    """A message, the payload it must have now (None: it is not sent), and whether it was due.
+
+    `joined` marks a frame of an answer to several identifiers at once; `target` is then one of those it joins.
+    """
+
+    target: ReferenceMessage | FrameSubject
+    payload: bytes | None
+    due: bool = True
+    joined: bool = False

@@ -98,11 +98,11 @@ class ReferenceSignal:
         self._seen_moves = -1
         self._measured = 0, False, self.exact
         self.safe = self._safe_if_any()
-        self.held, self.left = Fraction(self.safe.raw if self.safe else 0), 0
-        self.held_exact = Fraction(self.held)
+        self.held: int | Fraction = self.safe.raw if self.safe else 0
+        self.held_exact, self.left = Fraction(self.held), 0
         self.holds = self.safe is not None and bool(self.safe.hold_us or self.safe.ramp)
         """Whether a step of the fixed period changes what it says."""
-        self._held_moves = -1
+        self.held_moves = -1
         """Moves of its inputs at its last step, if it was valid then: without another a step changes nothing."""
         self._held_steps = 1
         if self.safe is not None and self.safe.hold_us >= 0:
@@ -328,12 +328,12 @@ class ReferenceSignal:
     def step(self) -> None:
         """One step of the fixed period: what is held, and the ramp."""
         safe, inputs = self.safe, self.inputs
-        if safe is None or not self.holds or (inputs is not None and inputs.moves == self._held_moves):
+        if safe is None or not self.holds or (inputs is not None and inputs.moves == self.held_moves):
             return
         raw, valid = self.measured()
-        self._held_moves = -1 if inputs is None or not valid else inputs.moves
+        self.held_moves = -1 if inputs is None or not valid else inputs.moves
         if valid:
-            self.held, self.held_exact = Fraction(raw), self.exact
+            self.held, self.held_exact = raw, self.exact
         if safe.ramp:
             if not valid:
                 self.held += max(min(safe.raw - self.held, safe.ramp), -safe.ramp)
