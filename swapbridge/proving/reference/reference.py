@@ -74,6 +74,8 @@ class Reference:
         self._bus_last = [0 for _ in bridge.buses]
         self._silent_us = [b.silent_us or bridge.states.silent_us for b in bridge.buses]
         self._bus_awake = [Circumstance(False) for _ in bridge.buses]
+        by = bridge.states.wake_by
+        self._wakes = [a for a, b in zip(self._bus_awake, bridge.buses, strict=True) if by is None or b.name in by]
         self._state = Circumstance(ASLEEP)
         self.switched_off: list[int] = []
         """When the vehicle was switched off: after-run was over, or all buses slept; microseconds."""
@@ -82,7 +84,7 @@ class Reference:
         self._after_run = 0
         self.evaluator = Evaluator(bridge, self, MEMORIES, self.known.trees, self.known.parts)
         self._touched: list[tuple[str, object]] | None = None
-        self._condition_memo = self.known.conditions
+        self._condition_memo, self._conditions_now = self.known.conditions, (-1, (False, False, False))
         self._condition_inputs = self.watch(self._work_out_conditions)
         inside_states = len(self.evaluator.memories)
         self._applied = ASLEEP
@@ -204,9 +206,11 @@ class Reference:
         """Whether crank, run and key_on hold; the same inputs are worked out once only."""
         if self._condition_inputs is None:
             return self._work_out_conditions()
-        known = self._condition_memo.get(key := self._condition_inputs.key())
-        if known is None:
-            known = self._condition_memo[key] = self._work_out_conditions()
+        moves, known = self._conditions_now
+        if moves != self._condition_inputs.moves:
+            found = self._condition_memo.get(key := self._condition_inputs.key())
+            known = self._condition_memo[key] = self._work_out_conditions() if found is None else found
+            self._conditions_now = self._condition_inputs.moves, known
         return known
 
     def _work_out_conditions(self) -> tuple[bool, bool, bool]:
@@ -219,8 +223,7 @@ class Reference:
 
     def _step_state(self) -> None:
         rules = self.bridge.states
-        by = [n for n, b in enumerate(self.bridge.buses) if rules.wake_by is None or b.name in rules.wake_by]
-        awake = any(self._bus_awake[n].value for n in by)
+        awake = any(bus.value for bus in self._wakes)
         crank, run, key = self._conditions()
         stated = any(s is not None for s in (rules.crank, rules.run, rules.key_on))
         waiting, after_run = self._after_run, rules.after_run_us > 0 and stated

@@ -103,7 +103,7 @@ class ReferenceSignal:
         self.holds = self.safe is not None and bool(self.safe.hold_us or self.safe.ramp)
         """Whether a step of the fixed period changes what it says."""
         self.held_moves = -1
-        """Moves of its inputs at its last step, if it was valid then: without another a step changes nothing."""
+        """Moves of its inputs at its last step, if that settled it: without another a step changes nothing."""
         self._held_steps = 1
         if self.safe is not None and self.safe.hold_us >= 0:
             self._held_steps = max(1, ceil(Fraction(self.safe.hold_us, reference.bridge.step_us)))
@@ -331,17 +331,18 @@ class ReferenceSignal:
         if safe is None or not self.holds or (inputs is not None and inputs.moves == self.held_moves):
             return
         raw, valid = self.measured()
-        self.held_moves = -1 if inputs is None or not valid else inputs.moves
         if valid:
             self.held, self.held_exact = raw, self.exact
-        if safe.ramp:
-            if not valid:
-                self.held += max(min(safe.raw - self.held, safe.ramp), -safe.ramp)
-                self.held_exact += max(min(safe.raw - self.held_exact, safe.ramp), -safe.ramp)
-        elif valid:
-            self.left = self._held_steps
-        elif safe.hold_us > 0:
-            self.left = max(0, self.left - 1)
+            self.left = 0 if safe.ramp else self._held_steps
+            settled = True
+        elif safe.ramp:
+            self.held += max(min(safe.raw - self.held, safe.ramp), -safe.ramp)
+            self.held_exact += max(min(safe.raw - self.held_exact, safe.ramp), -safe.ramp)
+            settled = self.held == self.held_exact == safe.raw
+        else:
+            self.left = max(0, self.left - 1) if safe.hold_us > 0 else self.left
+            settled = safe.hold_us < 0 or not self.left
+        self.held_moves = -1 if inputs is None or not settled else inputs.moves
 
     def raw(self) -> tuple[int, bool]:
         """The raw value to send now, and whether its sources are valid."""
