@@ -8,13 +8,13 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
 from swapbridge.proving.bench.bench import set_up
-from swapbridge.proving.bench.frame_rows import Frames, unpack_column
+from swapbridge.proving.bench.frame_rows import Frames, frames_from, unpack_column
 from swapbridge.proving.judges.frames.form import (
     compare_forms,
     compare_shapes,
@@ -213,3 +213,16 @@ def test_a_gap_in_which_the_vehicle_was_switched_off_is_a_pause(old: Frames) -> 
     assert measure(later, message).worst_ms > 80
     assert measure(later, message, off_ns=[off]).worst_ms == measure(old, message).worst_ms
     assert measure(later, message, off_ns=[0, int(later.time_ns[-1]) + MS]).worst_ms > 80
+
+
+@given(st.lists(st.binary(max_size=70), max_size=9))
+@example([b"\1" * 8] * 3)
+@example([b"\1\2"] * 2)
+@example([b"", b""])
+def test_frames_become_columns_with_zeros_behind_the_shorter_ones(payloads: list[bytes]) -> None:
+    frames = frames_from(range(len(payloads)), payloads)
+    width = frames.payload.shape[1]
+    assert frames.time_ns.tolist() == list(range(len(payloads)))
+    assert [bytes(row[:n]) for row, n in zip(frames.payload, frames.length.tolist(), strict=True)] == payloads
+    assert all(not row[n:].any() for row, n in zip(frames.payload, frames.length.tolist(), strict=True))
+    assert width == 8 if max(map(len, payloads), default=0) <= 8 else width >= 64

@@ -20,7 +20,7 @@ from swapbridge.core.progress import Progress
 from swapbridge.plan.j1939_node import OWN_MASK, own_words
 from swapbridge.plan.plan import EXACT_MASK, Plan
 from swapbridge.plan.program import Program
-from swapbridge.proving.bench.frame_rows import Frames
+from swapbridge.proving.bench.frame_rows import Frames, frames_from
 from swapbridge.proving.bench.long_message_rows import long_sent
 from swapbridge.proving.bench.nodes import Controller, NodeUnderTest, Sent
 from swapbridge.proving.bench.receivers import answer_words, receivers
@@ -147,13 +147,7 @@ class Run:
 
 def frames_of(rows: list[Sent]) -> Frames:
     """Sent frames as columns."""
-    width = 8 if all(len(s.data) <= 8 for s in rows) else 64
-    blob = b"".join(s.data.ljust(width, b"\0") for s in rows)
-    return Frames(
-        np.array([s.received_ns for s in rows], np.int64),
-        np.array([len(s.data) for s in rows], np.uint8),
-        np.frombuffer(blob, np.uint8).reshape(-1, width),
-    )
+    return frames_from([s.received_ns for s in rows], [s.data for s in rows])
 
 
 def simulate(

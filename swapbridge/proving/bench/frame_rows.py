@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,18 @@ class Frames:
 
     def __len__(self) -> int:
         return len(self.time_ns)
+
+
+def frames_from(time_ns: Sequence[int], payloads: Sequence[bytes]) -> Frames:
+    """Frames as columns: 8 bytes wide, or 64 and more where one of them is longer."""
+    lengths = [*map(len, payloads)]
+    longest = max(lengths, default=0)
+    width = 8 if longest <= 8 else max(64, longest)
+    alike = min(lengths, default=0) == longest
+    data = np.zeros((len(payloads), width), np.uint8)
+    blob = b"".join(payloads if alike else [payload.ljust(longest, b"\0") for payload in payloads])
+    data[:, :longest] = np.frombuffer(blob, np.uint8).reshape(len(payloads), longest)
+    return Frames(np.array(time_ns, np.int64), np.array(lengths, np.uint8), data)
 
 
 def unpack_column(layout: Layout, payload: npt.NDArray[np.uint8]) -> Ints:

@@ -19,7 +19,7 @@ from swapbridge.capture.stimulus import Channel
 from swapbridge.core.identifier_words import EXTENDED_BIT
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.vocabulary import plain as same_name
-from swapbridge.proving.bench.frame_rows import Frames
+from swapbridge.proving.bench.frame_rows import Frames, frames_from
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case, SentSignal, Track, reads, track
 from swapbridge.proving.curves import thin
@@ -96,7 +96,7 @@ def reproduced_signals(case: Case, bus: int) -> Iterator[Reproduced]:
         if any(v is None for v in heard):
             continue
         old = case.recorded_track(bus, made.message, made.signal)
-        new = track(sent.get((bus, made.message.word)), made.message, made.signal)
+        new = track(sent.get(made.message.word), made.message, made.signal)
         if old is not None and new is not None:
             yield Reproduced(made, old, new, bool(keys), all(v is not None and v.tested for v in heard))
 
@@ -236,8 +236,11 @@ def _raw(signal: MapSignal, values: Floats) -> npt.NDArray[np.int64]:
     return np.clip(raw, low, high).astype(np.int64)
 
 
-def _play(case: Case, bus: int, voices: dict[tuple[int, str, str], _Voice | None]) -> dict[tuple[int, int], Frames]:
-    """The plan beside this bus as recorded and the other buses' messages made anew; frames take no time here."""
+def _play(case: Case, bus: int, voices: dict[tuple[int, str, str], _Voice | None]) -> dict[int, Frames]:
+    """What the plan sends on this bus as recorded, by word, beside the other buses' messages made anew.
+
+    Frames take no time here.
+    """
     end = case.bench.captures[bus]
     assert end is not None
     seconds = float(end.time_ns[-1] - case.bench.begin_ns[bus]) / 1e9
@@ -251,22 +254,27 @@ def _play(case: Case, bus: int, voices: dict[tuple[int, str, str], _Voice | None
         if any(send.with_bus and send.bus == number for send in case.plan.sends):
             rows |= _keeps_awake(case, number, capture)
         part = capture.select(np.flatnonzero(rows))
-        for time_ns, word, length, data in zip(
-            part.time_ns.tolist(), words_of(part).tolist(), part.length.tolist(), part.payload, strict=True
+        blob, width = part.payload.tobytes(), part.payload.shape[1]
+        times = ((part.time_ns - begin) // 1000).tolist()
+        for row, (time_us, word, length) in enumerate(
+            zip(times, words_of(part).tolist(), part.length.tolist(), strict=True)
         ):
-            heard.append(((time_ns - begin) // 1000, number, word, data[:length].tobytes()))
+            heard.append((time_us, number, word, blob[row * width : row * width + length]))
     heard.sort(key=lambda event: event[0])
     program = case.make()
-    sent: dict[tuple[int, int], list[tuple[int, bytes]]] = {}
+    sent: dict[int, tuple[list[int], list[bytes]]] = {}
     due = 0
     for now, number, word, data in heard:
         while due < now:
             while (frame := program.poll(due)) is not None:
-                sent.setdefault((frame.bus, frame.word), []).append((due, bytes(frame.data)))
+                if frame.bus == bus:
+                    times, payloads = sent.setdefault(frame.word, ([], []))
+                    times.append(1000 * due)
+                    payloads.append(bytes(frame.data))
             due = max(due + 1, min(program.next_poll(due), due + LONGEST_WAIT_US))
         program.on_frame(number, word, data, now)
         due = min(due, now)
-    return {key: _columns(rows) for key, rows in sent.items()}
+    return {word: frames_from(*rows) for word, rows in sent.items()}
 
 
 def _keeps_awake(case: Case, number: int, capture: Capture) -> npt.NDArray[np.bool_]:
@@ -277,15 +285,6 @@ def _keeps_awake(case: Case, number: int, capture: Capture) -> npt.NDArray[np.bo
     rows = np.zeros(len(capture), np.bool_)
     rows[others[first]] = True
     return rows
-
-
-def _columns(rows: list[tuple[int, bytes]]) -> Frames:
-    width = max(8, max(len(data) for _, data in rows))
-    return Frames(
-        np.array([t for t, _ in rows], np.int64) * 1000,
-        np.array([len(data) for _, data in rows], np.uint8),
-        np.frombuffer(b"".join(data.ljust(width, b"\0") for _, data in rows), np.uint8).reshape(-1, width),
-    )
 
 
 def _made_anew(
