@@ -8,7 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from swapbridge.capture.capture import Capture
+from swapbridge.core.layout import Layout
 from swapbridge.plan.plan import Send
+from swapbridge.proving.bench.frame_rows import unpack_column
 from tests.proving.mistakes import (
     Change,
     World,
@@ -90,6 +92,36 @@ def _without_rpm(low: float, high: float) -> Change:
     return change
 
 
+def _frozen(ident: int, from_s: float) -> Callable[[Capture], Capture]:
+    """One identifier says the same from then on."""
+
+    def change(one: Capture) -> Capture:
+        payload = one.payload.copy()
+        late = np.flatnonzero((one.identifier == ident) & (one.time_ns > one.time_ns[0] + int(from_s * 1e9)))
+        payload[late] = payload[late[0]]
+        return replace(one, payload=payload)
+
+    return change
+
+
+def _without_starts(world: World) -> World:
+    """Both recordings without the time from standing still until the engine runs, by its own frames."""
+    captures = {}
+    for bus, word, layout, scale in (
+        ("host", 0x0C8, Layout(7, 16, "big_endian"), 0.25),
+        ("donor", 0x101, Layout(0, 16), 0.125),
+    ):
+        one = world.captures[bus]
+        rows = np.flatnonzero(one.identifier == word)
+        rpm = scale * unpack_column(layout, one.payload[rows])
+        kept = np.ones(len(one), bool)
+        for began in np.flatnonzero((rpm[1:] > 400) & (rpm[:-1] <= 400)) + 1:
+            stood = np.flatnonzero(rpm[:began] < 40)[-1]
+            kept[rows[stood] + 1 : rows[began]] = False
+        captures[bus] = one.select(np.flatnonzero(kept))
+    return replace(world, captures=captures)
+
+
 def _doubled(one: Capture) -> Capture:
     """Every frame twice, as where two loggers were merged."""
     twice = one.select(np.repeat(np.arange(len(one)), 2))
@@ -125,6 +157,8 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         "a request with half the scale": signal("host.TransRequest.TorqueRequest", scale="0.25"),
         "throttle from 5 %": signal(f"{PEDAL}.Throttle", offset="5"),
         "pedal from 3 %": signal(f"{PEDAL}.Pedal", offset="3"),
+        "engine speed a twentieth too low": signal(f"{FAST}.RPM", scale="0.11875"),
+        "manifold pressure a twelfth too high": signal(f"{PEDAL}.ManifoldPressure", scale="0.54"),
         "fuel used in litres": signal(f"{THERMAL}.FuelUsed", unit="l"),
         "compressor permission and fault lamp on each other's bits": swapped(
             "donor", "PCM_THERMAL", "CompressorAllowed", "FaultLamp"
@@ -136,6 +170,7 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         "oil temperature with scale 1": signal("host.EngineTemps.OilTemp", scale="1"),
         "charge and fault lamp on each other's bits": swapped("host", "EngineTemps", "ChargeLamp", "FaultLamp"),
         "compressor permission on the bit beside": signal("host.EngineTemps.CompressorAllowed", start=59),
+        "manifold pressure a tenth too high": signal("host.PedalData.ManifoldPressure", scale="0.11"),
         "manifold pressure in kPa": signal("host.PedalData.ManifoldPressure", unit="kPa"),
         "kick-down and released pedal on each other's bits": swapped("host", "PedalData", "KickDown", "PedalReleased"),
         "most torque and torque before on each other's bits": swapped(
@@ -200,6 +235,7 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         "the old engine's cylinders": text('"8", fallback = "8"', '"6", fallback = "6"'),
         "the old engine's torque in a greeting": text('"480 Nm", fallback = "480 Nm"', '"280 Nm", fallback = "280 Nm"'),
         "the donor's variant": text("0x2B41", "0x0713"),
+        "kick-down above 60 % of the pedal": text('"donor.PCM_PEDAL.KickDown"', '"donor.PCM_PEDAL.Pedal > 60 %"'),
     },
     "bridge rule": {
         "engine data half a second late": _late("host.EngineData", 10, 500),
@@ -268,10 +304,15 @@ MORE: Mapping[str, Mapping[str, Change]] = {
             "clamp(donor.PCM_THERMAL.OilTemp,", "clamp(donor.PCM_THERMAL.OilTemp + 11 degC,"
         ),
         "temperatures from the first turn on": _in_states("host.EngineTemps", 100, '"crank", "run", "after_run"'),
+        "a request a tenth too high": text(f"clamp({_REQUEST},", f"clamp({_REQUEST} * 1.1,"),
+        "a brake that comes a second late": text(
+            'BrakePressed = "host.BrakeData.BrakePressed"',
+            'BrakePressed = "debounce(host.BrakeData.BrakePressed, 1 s)"',
+        ),
         "engine data not while cranking": _in_states("host.EngineData", 10, '"key_on", "run", "after_run"'),
     },
     "wrong or damaged recording": {
-        "no cranking": _without_rpm(40, 450),
+        "no cranking": _without_starts,
         "no running": _without_rpm(450, 1e9),
         "each other's readings": lambda w: replace(w, stimuli={"host": w.stimuli["donor"], "donor": w.stimuli["host"]}),
         "the host's readings 5 s late": _shifted("host", 5),
@@ -281,6 +322,7 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         "the donor as the unplugged host": lambda w: replace(
             w, unplugged={"host": replace(w.captures["donor"], bus_names=("host",))}
         ),
+        "temperatures that stand still from the middle on": capture("donor", _frozen(0x291, 60)),
         "an old filler of ones": both(capture("host", flip_payload(640, 1, 0x3F))),
     },
     "edited plan": {

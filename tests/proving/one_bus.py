@@ -27,6 +27,7 @@ class OneBus:
     messages: list[MapMessage] = field(default_factory=list)
     maps: Any = field(default_factory=dict)
     made: list[Any] = field(default_factory=list)
+    checks: list[Any] = field(default_factory=list)
     bridge: Any = field(default_factory=lambda: SimpleNamespace(sources=(), units={}, constants={}))
 
     def says(self, alias: str, time_s: Any, values: Any, unit: str, name: str = "", **more: Any) -> OneBus:

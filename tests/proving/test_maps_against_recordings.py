@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fractions import Fraction
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -13,10 +14,11 @@ from swapbridge.core.layout import Layout
 from swapbridge.language.bridge_file import Written
 from swapbridge.language.constants import parse_written
 from swapbridge.proving.case import Track
-from swapbridge.proving.judges.maps.by_stimulus import filter_s, smoothed
+from swapbridge.proving.judges.maps.by_stimulus import filter_s, lateness, smoothed
 from swapbridge.proving.judges.maps.cold_soak import judge_cold_soak
 from swapbridge.proving.judges.maps.engine_sense import (
     _friction,
+    _fuel_goes_on,
     _headlamps,
     _idle_fuel,
     _lamps,
@@ -26,10 +28,12 @@ from swapbridge.proving.judges.maps.engine_sense import (
 )
 from swapbridge.proving.judges.maps.leads import judge_leads
 from swapbridge.proving.judges.maps.likeness import beside, switched
+from swapbridge.proving.judges.maps.pedal_travel import judge_pedal_travel
 from swapbridge.proving.judges.maps.plausible import _jumps, _one, _together, _wraps
+from swapbridge.proving.judges.maps.roles_match import _often_alone
 from swapbridge.proving.judges.maps.signs import _scale, range_fits
-from swapbridge.proving.judges.recordings.driving import engine_speed
-from swapbridge.proving.verdict import Check
+from swapbridge.proving.judges.recordings.driving import BenchQuantity, engine_speed, whole_starts
+from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.signal_map import MapSignal
 from tests.proving import small_swap
 from tests.proving.one_bus import OneBus
@@ -80,6 +84,86 @@ def test_parts_that_still_cool_are_not_alike() -> None:
     """Each cools at its own pace; parts that are quite alike have rested, and then air of another warmth is odd."""
     found = _temperatures(coolant_temperature=18.0, oil_temperature=18.0, ambient_temperature=-11.0)
     assert found["ambient"] == "unproved"
+
+
+def test_two_sensors_in_the_air_that_agree_say_that_it_is_winter() -> None:
+    """An engine that was kept warm, or driven a few hours ago, says nothing against both of them."""
+    found = _temperatures(
+        coolant_temperature=18.0, oil_temperature=18.0, ambient_temperature=-11.0, intake_temperature=-9.0
+    )
+    assert found["ambient"] == found["intake"] == "open"
+    assert set(_temperatures(coolant_temperature=-12.0, oil_temperature=-11.0, ambient_temperature=-14.0).values()) == {
+        "pass"
+    }
+
+
+def test_air_that_a_scan_tool_read_as_well_needs_no_other_witness() -> None:
+    case: Any = OneBus().says("engine_speed", T, RPM, "rpm")
+    for alias, value in {"coolant_temperature": 18.0, "oil_temperature": 18.0, "ambient_temperature": -11.0}.items():
+        case.says(alias, T, np.full(len(T), value), "degC", name=alias.split("_")[0])
+    label = f"bus.{case.messages[-1].name}.ambient"
+    case.checks = [check_of("maps", label, "says ambient temp as recorded", True, "", "", "")]
+    assert "ambient" not in _said(judge_cold_soak(case))
+
+
+# --- a pedal's travel
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "status"),
+    [(0.0, 100.0, "pass"), (0.0, 92.0, "unproved"), (0.0, 40.0, "unproved"), (8.0, 100.0, "unproved")],
+)
+def test_a_pedal_that_nothing_measured_goes_from_released_to_floored(low: float, high: float, status: str) -> None:
+    pedal = low + (high - low) * np.abs(np.sin(T))
+    case: Any = OneBus().says("pedal_position", T, pedal, "%", name="pedal")
+    case.made = [SimpleNamespace(sources={("bus", "M100", "pedal")}, bus=0, message=case.messages[0], signal=None)]
+    case.made[0].signal = case.messages[0].signals[0]
+    assert _said(judge_pedal_travel(case)) == {"pedal": status}
+    assert judge_pedal_travel(case.beside("pedal", T[::20], pedal[::20], "%")) == []
+
+
+# --- fuel goes on
+
+
+@pytest.mark.parametrize(("until_s", "found"), [(99.0, "pass"), (12.0, "unproved")])
+def test_a_total_of_fuel_goes_on_while_the_engine_runs(until_s: float, found: str) -> None:
+    case: Any = OneBus().says("engine_speed", T, np.where(T < 5, 0.0, 900.0), "rpm")
+    case.says("pedal_position", T, 0 * T, "%").says("fuel_used", T, np.clip(T, 5, until_s) * 0.5, "mL", name="fuel")
+    assert _said(_fuel_goes_on(case, 0, engine_speed(case, 0)))["fuel"] == found
+
+
+# --- a start
+
+
+@pytest.mark.parametrize(
+    ("gone", "found"), [((0.0, 0.0), (1, 1)), ((5.0, 6.0), (1, 0)), ((5.4, 5.7), (1, 0)), ((0.0, 5.5), (0, 0))]
+)
+def test_a_start_is_whole_from_standing_still_until_the_engine_runs(
+    gone: tuple[float, float], found: tuple[int, int]
+) -> None:
+    """The run-down at the end is none, and neither is a start whose cranking nobody recorded."""
+    rpm = np.interp(T, [5, 5.2, 6, 6.3, 20, 21], [0, 250, 250, 800, 800, 0])
+    kept = (gone[0] > T) | (gone[1] <= T)
+    speed = BenchQuantity(T[kept], rpm[kept], np.ones(int(kept.sum()), bool))
+    assert whole_starts(speed, 0.1) == found
+
+
+# --- a switch that comes late
+
+
+@pytest.mark.parametrize(("lag_s", "late"), [(0.1, 0.1), (1.0, 1.0), (-0.2, -0.2)])
+def test_how_late_a_flag_follows_its_switch(lag_s: float, late: float) -> None:
+    turns = np.arange(2.0, 30.0, 4.0)
+    channel = Channel("brake", np.r_[0.0, turns], np.arange(len(turns) + 1) % 2.0, "")
+    raw = channel.value[np.maximum(np.searchsorted(channel.time_s, T - lag_s, "right") - 1, 0)].astype(np.int64)
+    flag = Track(T, raw, np.ones(len(T), bool), MapSignal("Brake", Layout(0, 1)))
+    assert lateness(channel, flag, {0.0: 0, 1.0: 1}) == pytest.approx(late, abs=0.03)
+
+
+@pytest.mark.parametrize(("shift_s", "alone"), [(0.0, False), (0.2, False), (2.0, True)])
+def test_two_flags_that_mean_the_same_are_set_together(shift_s: float, alone: bool) -> None:
+    one, other = (BenchQuantity(T, (np.sin(T - s) > 0.5).astype(float), np.ones(len(T), bool)) for s in (0.0, shift_s))
+    assert _often_alone(one, other) is alone
 
 
 @pytest.mark.parametrize("oil", [55.0, 96.0])
@@ -355,7 +439,8 @@ def test_a_difference_names_its_likely_cause(said: Any, cause: str) -> None:
     ("times", "kind", "same"),
     [
         (1.0, "", True),
-        (1.05, "", True),
+        (1.03, "", True),
+        (1.05, "", False),
         (1.07, "", False),
         (0.92, "", False),
         (1.07, "speed", True),

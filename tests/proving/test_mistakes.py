@@ -37,12 +37,14 @@ IN_ITS_OWN_WORDS = {
 """What a recording said again must find: a loop through the map alone would cancel these."""
 NO_EVIDENCE = {
     "heard layout: fault lamp and charge lamp on each other's bits": "FaultLamp",
+    "heard layout: manifold pressure a twelfth too high": "ManifoldPressure",
     "sent layout: lamps on each other's bits": "OilLamp",
     "sent layout: charge and fault lamp on each other's bits": "FaultLamp",
     "sent layout: oil temperature with offset -50": "OilTemp",
+    "bridge rule: a request that is never below zero": "TorqueRequest",
 }
 """Mistakes of which these recordings hold no trace (two lamps that are lit and dark at the same times, a few degrees of
-an oil that nothing measured), and the signal that is then named among what was not proved."""
+an oil that nothing measured, a limit that no request reached), and the signal that is then named as not proved."""
 LEAST_REFUSED = 0.95
 
 

@@ -22,6 +22,7 @@ from swapbridge.proving.judges.maps.cold_soak import judge_cold_soak
 from swapbridge.proving.judges.maps.engine_sense import judge_engine_sense
 from swapbridge.proving.judges.maps.engines import judge_engines
 from swapbridge.proving.judges.maps.leads import judge_leads
+from swapbridge.proving.judges.maps.pedal_travel import judge_pedal_travel
 from swapbridge.proving.judges.maps.plausible import judge_plausible
 from swapbridge.proving.judges.maps.roles_match import judge_roles
 from swapbridge.proving.judges.maps.signs import judge_signs
@@ -57,11 +58,12 @@ JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.137, "rules against the old sender", judge_rules),
     (0.14, "maps against the recordings", judge_plausible),
     (0.1405, "what every engine does", judge_engine_sense),
-    (0.141, "temperatures", judge_cold_soak),
     (0.1415, "torque and gears, asked for and made", judge_leads),
     (0.142, "roles", judge_roles),
     (0.143, "two engines", judge_engines),
     (0.144, "maps against the stimulus", judge_recorded),
+    (0.1442, "the pedal's travel", judge_pedal_travel),
+    (0.1444, "temperatures", judge_cold_soak),
     (0.145, "safe answers", judge_safe_answers),
     (0.148, "what is sent against the stimulus", judge_by_stimulus),
     (0.15, "present, as often, as long", judge_shape),

@@ -35,6 +35,8 @@ WINDOW_S = 0.35
 """A stimulus is a few readings a second, and late: a value counts when it is said this near to its moment."""
 LONGEST_WAIT_US = 100_000
 SHARE, LEAST_REPRODUCED = 0.05, 0.6
+FEWEST_REQUESTS, DEPTH, DEPTH_OF_SPAN = 3, 0.04, 0.01
+"""A request is repeated this closely, of its own size or of all that is asked for; so many show it."""
 STATE_WORDS = (
     ("stopped", "off", "standstill", "notrunning"),
     ("cranking", "crank", "start", "starting"),
@@ -114,6 +116,9 @@ def _one_bus(case: Case, bus: int) -> Iterator[Check]:
         found = _compare(case, one.made, one.old, one.new, one.tested)
         if found is not None:
             yield found
+        role = one.made.role
+        if role is not None and role.hazard == "torque request":
+            yield from _asked(case, one)
     if untested:
         yield check_of(
             "own words",
@@ -414,6 +419,41 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
         fine,
         measured,
         "what the absent computer sent in this same recording",
+        "correct its rule in the bridge file, or the signal in the map",
+    )
+
+
+def _asked(case: Case, one: Reproduced) -> Iterator[Check]:
+    """How much was asked for in each request, beside how much is asked for now: it is short, and its depth counts."""
+    made, old, new = one.made, one.old, one.new
+    target = case.reference.targets[made.bus, made.message.word].signals.get(made.signal.name)
+    limits = target.limits() if target is not None else None
+    raw = np.clip(old.raw, *limits) if limits is not None else old.raw
+    values, counts = np.unique(raw[old.measured], return_counts=True)
+    if len(values) < 2:
+        return
+    nothing, span = int(values[counts.argmax()]), int(values[-1] - values[0])
+    asks = old.measured & (np.abs(raw - nothing) > SHARE * span)
+    edges = np.flatnonzero(np.diff(np.r_[False, asks, False].astype(np.int8)))
+    scale, unit = float(made.signal.scale), made.signal.unit
+    zero = float(made.signal.offset) / scale
+    off, sizes = [], []
+    for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        a, b = np.searchsorted(new.time_s, (old.time_s[first] - 0.1, old.time_s[end - 1] + WINDOW_S))
+        if b > a:
+            most, now = (int(part[np.abs(part - nothing).argmax()]) for part in (raw[first:end], new.raw[a:b]))
+            off.append(now - most)
+            sizes.append(abs(most + zero))
+    if len(off) < FEWEST_REQUESTS:
+        return
+    middle, room = float(np.median(off)), max(DEPTH * float(np.median(sizes)), DEPTH_OF_SPAN * span)
+    yield check_of(
+        "own words",
+        made.label,
+        "asks for as much",
+        abs(middle) <= room,
+        f"{middle * scale:+.3g} {unit} in the middle of {len(off)} requests",
+        f"within {room * abs(scale):.3g} {unit} of what the absent computer asked for",
         "correct its rule in the bridge file, or the signal in the map",
     )
 

@@ -36,6 +36,8 @@ GOES_WITH, STILL_GOES_WITH = 0.9, 0.5
 LONGEST_SMOOTH_S = 0.2
 """Longest smoothing that a rule may do on purpose; beyond it a gearbox follows another engine than it has."""
 SMOOTH_STEP_S = 0.02
+LATER_S, SETTLES_S, LONGEST_LATE_S, FEWEST_CHANGES = 0.6, 0.4, 10.0, 3
+"""A switch is told twice as late as notes are exact; notes may be early; what comes later still is another change."""
 SMALL = 6
 """A signal of at most so many bits may be a state or a switch."""
 
@@ -228,6 +230,41 @@ def _switch(case: Case, made: SentSignal) -> Iterator[Check]:
             "correct its rule, its choices, or the bits of its source in the map",
             otherwise="fail" if now is not None else "open",
         )
+        if not both:
+            yield from _late(made, channel, lateness(channel, old, before.value_at), lateness(other, new, table))
+
+
+def _late(made: SentSignal, channel: Channel, before: float | None, now: float | None) -> Iterator[Check]:
+    """What followed a switch follows it as soon as it did: both notes are equally exact."""
+    if before is None or now is None:
+        return
+    name = channel.name.replace("_", " ")
+    yield check_of(
+        "maps",
+        made.label,
+        f"as soon as {name} changes",
+        now <= before + LATER_S,
+        f"{now:.1f} s after it, where the old sender's changed {before:.1f} s after it",
+        f"no more than {LATER_S:g} s later than the old sender's",
+        "shorten debounce, delay or hold in its rule",
+    )
+
+
+def lateness(channel: Channel, track: Track, value_at: dict[float, int]) -> float | None:
+    """Seconds from a change of a switch to the value that goes with its new state, the median; None for a few only."""
+    times, states = channel.time_s, channel.value
+    found = []
+    for row in range(1, len(times)):
+        then, state = float(times[row]), float(states[row])
+        end = float(times[row + 1]) if row + 1 < len(times) else np.inf
+        value = value_at.get(state)
+        if value is None or end - then < LATER_S or value_at.get(float(states[row - 1]), value) == value:
+            continue
+        a, b = np.searchsorted(track.time_s, (then - SETTLES_S, min(end, then + LONGEST_LATE_S)))
+        there = np.flatnonzero(track.raw[a:b] == value)
+        if b - a > 1 and track.time_s[a] < then and len(there):
+            found.append(float(track.time_s[a + int(there[0])]) - then)
+    return float(np.median(found)) if len(found) >= FEWEST_CHANGES else None
 
 
 def _at_the_same(channel: Channel, code: dict[float, float], other: Channel, track: Track) -> Track:

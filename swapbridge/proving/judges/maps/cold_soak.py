@@ -51,7 +51,7 @@ def judge_cold_soak(case: Case) -> list[Check]:
 def _one_bus(case: Case, bus: int) -> Iterator[Check]:
     readings = _before_the_start(case, bus)
     for mine in readings:
-        if mine.role == "measured":
+        if mine.role == "measured" or _was_measured(case, mine):
             continue
         others = [r for r in readings if r is not mine and r.role != mine.role]
         found = _odd(mine, others)
@@ -68,6 +68,12 @@ def _one_bus(case: Case, bus: int) -> Iterator[Check]:
             "correct its offset, scale, unit or bits in the map; if the engine was still warm, record a cold start",
             otherwise="fail" if wrong == "never" else "unproved" if wrong == "hardly" else "open",
         )
+
+
+def _was_measured(case: Case, mine: _SoakReading) -> bool:
+    """A scan tool that read the same all along is a better witness of the air than parts that may still be warm."""
+    said = (c for c in case.checks if c.subject == mine.label and c.name.startswith("says "))
+    return mine.role in AIR and any(c.status == "pass" for c in said)
 
 
 def _odd(mine: _SoakReading, others: list[_SoakReading]) -> tuple[str, str] | None:
@@ -91,7 +97,9 @@ def _odd(mine: _SoakReading, others: list[_SoakReading]) -> tuple[str, str] | No
     if len(parts) + len(air) > 1 and mine.celsius < low - SUN_C:
         bodies = len({r.role == "oil_temperature" for r in parts})  # coolant, and what measured it, are one
         settled = bodies > 1 and high - low < max(STEP_C, COOLING * (low - mine.celsius))
-        return "hardly" if settled else "warm", readings
+        # two sensors in the air that read alike say that it is cold outside, and the engine was kept warm
+        confirmed = any(abs(a.celsius - mine.celsius) <= ALIKE_C for a in air)
+        return "hardly" if settled and not confirmed else "warm", readings
     return "", readings
 
 

@@ -34,9 +34,13 @@ STEADY_S = 1.5
 LEAST_REFERENCE, MOST_REFERENCE = 0.75, 1.8
 """100 % of the most torque: actual torque is told up to 125 % (SAE J1939-71), and an engine makes three fifths of its
 most at any speed above idle."""
+MOST_AIR_KPA = 108.5
+"""Air at sea level was never seen above 108.5 kPa (World Meteorological Organization, weather and climate extremes)."""
 LAMPS = ("oil_pressure_lamp", "charge_lamp")
 FEWEST = 20
-IDLE_S = 3.0
+IDLE_S, IDLE_RPM = 3.0, 1_200
+STALL_S, STALL_STEPS = 10.0, 10
+"""So long, and so many of its usual steps, no total of fuel stands still under load or at idle."""
 
 
 def judge_engine_sense(case: Case) -> list[Check]:
@@ -49,7 +53,7 @@ def judge_engine_sense(case: Case) -> list[Check]:
             out += _reference(case, bus, speed)
             out += _throttle(case, bus, speed)
             out += [*_at_rest(case, bus, speed), *_lamps(case, bus, speed), *_oil(case, bus, speed)]
-            out += _idle_fuel(case, bus, speed)
+            out += [*_idle_fuel(case, bus, speed), *_fuel_goes_on(case, bus, speed)]
     return out
 
 
@@ -157,7 +161,7 @@ def _idle_fuel(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
     if used is None or pedal is None:
         return
     rpm = held_at(speed, used.time_s)
-    idle = (rpm > RUNNING_RPM) & (rpm < 1_200) & (held_at(pedal, used.time_s) <= RELEASED)
+    idle = (rpm > RUNNING_RPM) & (rpm < IDLE_RPM) & (held_at(pedal, used.time_s) <= RELEASED)
     if driven is not None:
         idle &= held_at(driven, used.time_s) < 2.0
     steps, gaps = np.diff(used.values), np.diff(used.time_s)
@@ -169,6 +173,31 @@ def _idle_fuel(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
     yield check_of(
         "maps", used.label, "plausible for an idling engine", rate <= MOST_IDLE_FUEL_ML_S, f"{rate:.3g} mL/s at idle",
         f"at most {MOST_IDLE_FUEL_ML_S:g} mL/s", "correct its bits, byte order, scale or unit in the map",
+    )  # fmt: skip
+
+
+def _fuel_goes_on(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
+    """A total of fuel that stands still while the engine runs: its sender stopped measuring, or was frozen.
+
+    Beside its own usual step, because a total in half litres hardly moves; an engine that is overrun burns nothing.
+    """
+    used, pedal = series_of(case, bus, "fuel_used", ""), quantity(case, bus, "pedal_position", "%")
+    if used is None or pedal is None:
+        return
+    rpm, pressed = held_at(speed, used.time_s), held_at(pedal, used.time_s)
+    burns = (rpm > RUNNING_RPM) & ((rpm < IDLE_RPM) | (pressed > RELEASED))
+    seconds = np.r_[0.0, np.minimum(np.diff(used.time_s), 1.0)] * burns
+    burnt = np.cumsum(seconds)
+    steps = burnt[np.flatnonzero(np.diff(used.values) != 0) + 1]
+    if len(steps) < FEWEST:
+        return
+    waits = np.diff(np.r_[steps, burnt[-1]])
+    longest, usual = float(waits.max()), float(np.percentile(waits, 90))
+    yield check_of(
+        "maps", used.label, "goes on while the engine runs", longest <= max(STALL_S, STALL_STEPS * usual),
+        f"stood still for {longest:.0f} s of running under load or idling",
+        f"at most {max(STALL_S, STALL_STEPS * usual):.0f} s", "record again: its sender said the same all along",
+        otherwise="unproved",
     )  # fmt: skip
 
 
@@ -210,7 +239,13 @@ def _at_rest(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
     """What signals say with the engine stopped and running."""
     for alias, unit, still, runs, required in (
         ("oil_pressure", "kPa", (-1.0, 60.0), (40.0, 1_200.0), "none at rest, some with the engine running"),
-        ("manifold_pressure", "kPa", (55.0, 112.0), (8.0, 450.0), "that of the outside air with the engine stopped"),
+        (
+            "manifold_pressure",
+            "kPa",
+            (55.0, MOST_AIR_KPA),
+            (8.0, 450.0),
+            "that of the outside air with the engine stopped",
+        ),
         ("module_voltage", "V", (8.0, 30.0), (10.0, 32.0), "a battery's"),
         ("actual_torque", "Nm", (-150.0, 60.0), (-800.0, 3_500.0), "about none with the engine stopped"),
         ("coolant_temperature", "degC", (-45.0, 125.0), (-45.0, 125.0), "no more than a healthy engine's"),

@@ -24,8 +24,9 @@ WINDOW_S = 0.12
 SPAN_SHARE = 0.03
 SPEED_SHARE = 0.04
 """Speeds of a scan tool and of wheels agree no better (tyres and instruments; common practice, no source)."""
-ALONG, SCALE_SHARE = 0.99, 0.06
-"""With a correlation this high the fitted scale is far better than this; for speeds tyres and instruments add error."""
+ALONG, SCALE_SHARE = 0.99, 0.04
+"""With a correlation r a fitted scale is too low by 1 - r * r at most, and one written with two digits is 2 % off; for
+speeds tyres and instruments add error."""
 FEWEST, FEWEST_STEPS = 20, 6
 LEAST_RIGHT = 0.75
 FACTORS: tuple[tuple[float, str], ...] = (

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator
 
+import numpy as np
+
 from swapbridge.core.roles import BY_NAME, Role
 from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.judges.behaviour.coverage import ALIKE
+from swapbridge.proving.judges.recordings.driving import BenchQuantity, held_at
 from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.signal_map import MapSignal
 
 PLAIN_ROLES = ("Value", "Status")
+MOMENT_S, FEWEST, MOSTLY = 0.3, 20, 0.8
+"""Two flags go together if they are set within so long of each other in four fifths of so many frames."""
 
 
 def judge_roles(case: Case) -> list[Check]:
@@ -86,8 +91,27 @@ def _passed_over(case: Case, made: SentSignal, role: Role, *, unnamed: bool) -> 
             f"a source with the role {role.alias}",
             f"take it from {carriers[0]}, or make sure that your source says the same at the same time"
             + ("; then give it that role in the map" if role.quantity else ""),
-            otherwise="unproved" if role.quantity else "open",
+            otherwise="unproved" if role.quantity or _says_otherwise(case, made, carriers[0]) else "open",
         )
+
+
+def _says_otherwise(case: Case, made: SentSignal, carrier: str) -> bool:
+    """Whether a flag is often set where the one that it stands for is not, in the drive of both; or the other way."""
+    bus, name, signal = carrier.split(".")
+    theirs, ours = case.track_of((bus, name, signal)), case.sent_track(made)
+    flags = theirs is not None and theirs.signal.layout.length == 1 and made.signal.layout.length == 1
+    if theirs is None or ours is None or not flags or case.drives_of(made) != {case.names.index(bus)}:
+        return False
+    mine, other = (BenchQuantity(t.time_s, t.raw.astype(np.float64), t.measured) for t in (ours, theirs))
+    return _often_alone(mine, other) or _often_alone(other, mine)
+
+
+def _often_alone(one: BenchQuantity, other: BenchQuantity) -> bool:
+    """Whether the other flag is set, within a moment, in too few of the frames in which one is."""
+    times = one.time_s[one.measured & (one.values > 0)]
+    near = [held_at(other, times + shift) for shift in (-MOMENT_S, 0.0, MOMENT_S)]
+    known = ~np.isnan(near).any(axis=0)
+    return bool(known.sum() >= FEWEST and (np.max(near, axis=0)[known] > 0).mean() < MOSTLY)
 
 
 def _alias(role: str) -> str:

@@ -76,6 +76,28 @@ def running_seconds(speed: BenchQuantity) -> float:
     return float(steps[runs[:-1]].sum()) if len(steps) else 0.0
 
 
+def whole_starts(speed: BenchQuantity, longest_gap_s: float) -> tuple[int, int]:
+    """How often an engine started, and how many of these starts were recorded whole: from standing still until it ran.
+
+    On its way from one to the other an engine is cranked; a reading that says nothing is one of an engine that stands.
+    """
+    rpm = np.where(speed.measured, speed.values, 0.0)
+    began = np.flatnonzero((rpm[1:] > RUNNING_RPM) & (rpm[:-1] <= RUNNING_RPM)) + 1
+    stood = np.flatnonzero(rpm < CRANKING_RPM)
+    starts = whole = 0
+    for row in began.tolist():
+        still = int(np.searchsorted(stood, row)) - 1
+        if still < 0:
+            continue
+        first = int(stood[still])
+        if (rpm[first + 1 : row] > RUNNING_RPM).any():
+            continue  # it ran before: this is a dip
+        starts += 1
+        gaps = np.diff(speed.time_s[first : row + 1])
+        whole += bool((gaps <= longest_gap_s).all())
+    return starts, whole
+
+
 def held_at(quantity: BenchQuantity, time_s: Floats) -> Floats:
     """Values that hold at some moments; nan before the first and where there is none for long."""
     if not len(quantity.time_s):

@@ -16,16 +16,19 @@ from swapbridge.core.identifier_words import BusIdentifier, format_identifier, s
 from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME
+from swapbridge.core.units import find_unit
 from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case
 from swapbridge.proving.judges.frames.form import PAUSE_NS, PAUSE_PERIODS, WRONG_FAILS, WRONG_NOTED, old_form
 from swapbridge.proving.judges.recordings.driving import (
     DRIVEN_KMH,
+    BenchQuantity,
     channel_of,
     engine_speed,
     running_seconds,
     vehicle_speed,
+    whole_starts,
 )
 from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.signal_map import MapMessage
@@ -46,6 +49,8 @@ RUNS_ON, LOOKED_AT = 0.9, 512
 """Four bits that no signal claims, others in so many frames, count or check; so many frames are looked at."""
 SCAN_TOOL = ("engine_speed", "coolant_temperature", "vehicle_speed")
 """What every engine computer answers a scan tool (SAE J1979, service 01: 0C, 05 and 0D)."""
+START_PERIODS, START_GAP_S = 5, 0.1
+"""An engine is cranked for a fifth of a second at least (common practice, no source): no such gap hides that."""
 COVERED = 0.8
 """Share of the stimulus that the recording must cover; where it ends long before, it was cut."""
 
@@ -222,6 +227,7 @@ def _engine(case: Case, number: int, name: str) -> Iterator[Check]:
         "record a start, idling and a drive: with the engine stopped, nothing that it says can be judged",
         otherwise="unproved",
     )
+    yield from _starts(case, number, name)
     if top is not None and top < DRIVEN_KMH:
         yield check_of(
             "evidence",
@@ -233,6 +239,30 @@ def _engine(case: Case, number: int, name: str) -> Iterator[Check]:
             "record a drive: shifts, speed and torque under load were never seen",
             otherwise="open",
         )
+
+
+def _starts(case: Case, number: int, name: str) -> Iterator[Check]:
+    """Whether the engine was cranked while this was recorded; a scan tool reads too seldom to see it."""
+    speed = case.role_track(number, "engine_speed")
+    if speed is None or len(speed.time_s) < 2:
+        return
+    gaps_s = np.diff(speed.time_s)
+    found = find_unit(speed.signal.unit, case.bridge.units)
+    if found.kind != find_unit("rpm").kind:
+        return
+    rpm = speed.values * float(found.conversion(find_unit("rpm"))[0])
+    longest_s = max(START_PERIODS * float(np.median(gaps_s)), START_GAP_S)
+    starts, whole = whole_starts(BenchQuantity(speed.time_s, rpm, speed.measured), longest_s)
+    yield check_of(
+        "evidence",
+        f"bus {name}",
+        "cranking",
+        whole > 0,
+        f"{whole} of {starts} starts recorded whole",
+        "a start without a gap, from standing still over cranking until the engine runs",
+        "record a start: what modules say and need while the engine is cranked was never seen",
+        otherwise="unproved",
+    )
 
 
 def _measured(case: Case, number: int, name: str) -> Iterator[Check]:
