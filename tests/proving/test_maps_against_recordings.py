@@ -129,7 +129,9 @@ def test_a_pedal_that_nothing_measured_goes_from_released_to_floored(low: float,
 def test_a_total_of_fuel_goes_on_while_the_engine_runs(until_s: float, found: str) -> None:
     case: Any = OneBus().says("engine_speed", T, np.where(T < 5, 0.0, 900.0), "rpm")
     case.says("pedal_position", T, 0 * T, "%").says("fuel_used", T, np.clip(T, 5, until_s) * 0.5, "mL", name="fuel")
-    assert _said(_fuel_goes_on(case, 0, engine_speed(case, 0)))["fuel"] == found
+    speed = engine_speed(case, 0)
+    assert speed is not None
+    assert _said(_fuel_goes_on(case, 0, speed))["fuel"] == found
 
 
 # --- a start
@@ -154,7 +156,8 @@ def test_a_start_is_whole_from_standing_still_until_the_engine_runs(
 @pytest.mark.parametrize(("lag_s", "late"), [(0.1, 0.1), (1.0, 1.0), (-0.2, -0.2)])
 def test_how_late_a_flag_follows_its_switch(lag_s: float, late: float) -> None:
     turns = np.arange(2.0, 30.0, 4.0)
-    channel = Channel("brake", np.r_[0.0, turns], np.arange(len(turns) + 1) % 2.0, "")
+    times = np.concatenate([[0.0], turns]).astype(np.float64)
+    channel = Channel("brake", times, (np.arange(len(times)) % 2).astype(np.float64), "")
     raw = channel.value[np.maximum(np.searchsorted(channel.time_s, T - lag_s, "right") - 1, 0)].astype(np.int64)
     flag = Track(T, raw, np.ones(len(T), bool), MapSignal("Brake", Layout(0, 1)))
     assert lateness(channel, flag, {0.0: 0, 1.0: 1}) == pytest.approx(late, abs=0.03)
