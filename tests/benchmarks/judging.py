@@ -196,13 +196,16 @@ def guess_of(capture: Capture) -> dict[int, list[Guessed]]:
     out: dict[int, list[Guessed]] = {}
     for identifier, found in studies:
         exact = {(kind, bits): (features, most) for kind, bits, features, most in claims_of(found)}
-        for f in fields_of_study(found, prices):
+        fields = fields_of_study(found, prices)
+        paged_most = next((f.layout_confidence for f in fields if f.kind == "mux"), trust.MOST)
+        for f in fields:
             page = None if f.mux is None else f.mux[1]
             words = "" if f.method is None else " ".join(f"{k}={v}" for k, v in f.evidence.items())
             features: Floats | None
             features, most = exact.get((f.kind, f.layout.positions), (None, trust.MOST))
             if "share_of_cuts" in f.evidence:
                 features = trust.field_features(standing_of(f))
+                most = trust.MOST if page is None else paged_most
             out.setdefault(identifier, []).append(
                 Guessed(f.kind, f.layout, page, f.layout_confidence, words, features, most, f.method)
             )

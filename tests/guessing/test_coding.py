@@ -7,6 +7,7 @@ import numpy.typing as npt
 import pytest
 
 from swapbridge.guessing.coding.bit_columns import BitColumns, distinct_payloads, first_of_each, make_columns
+from swapbridge.guessing.coding.candidates import noisy_flips
 from swapbridge.guessing.coding.carries import carry_saving
 from swapbridge.guessing.coding.codelength import candidate_bits
 from swapbridge.guessing.layout.orders import vehicle_order
@@ -111,3 +112,32 @@ def test_distinct_payloads_are_those_that_numpy_finds(width: int, count: int) ->
 def test_payloads_of_no_bytes_are_one() -> None:
     assert len(distinct_payloads(np.zeros((5, 0), np.uint8))) == 1
     assert first_of_each(np.zeros((5, 0), np.uint8)).tolist() == [0]
+
+
+def test_noise_in_few_frames_costs_little_more_than_its_bits() -> None:
+    """Sixteen shares of the range are not worth learning in thirty frames; in thousands of a narrow field they are."""
+    rng = np.random.default_rng(6)
+
+    def bits(value: Ints) -> float:
+        new, old = value[1:].astype(np.uint64), value[:-1].astype(np.uint64)
+        return float(candidate_bits(np.roll(old, 1), old, new, np.ones(len(new)), np.array([8]))[0])
+
+    assert bits(rng.integers(0, 256, 31)) <= 8 * 30 + 8
+    narrow = np.where(rng.random(3001) < 0.5, rng.integers(16, 32, 3001), rng.integers(192, 208, 3001))
+    assert bits(narrow) < 5.1 * 3000
+
+
+@pytest.mark.parametrize("seed", [14, 17, 23, 27])
+def test_few_large_random_values_stay_whole(seed: int) -> None:
+    """Their upper bits are predicted by nothing, and cost no more whole than cut for want of having been learned."""
+    value = np.clip(np.random.default_rng(seed).normal(150e6, 60e6, 97), 0, 2**29 - 1).astype(np.int64)
+    payload = np.zeros((97, 4), np.uint8)
+    for byte in range(4):
+        payload[:, byte] = value >> 8 * byte & 0xFF
+    assert cut(payload) == {tuple(range(29))}
+
+
+@pytest.mark.parametrize(("steps", "flips"), [(10_000, 4000), (100, 40), (36, 12), (25, 7.5)])
+def test_a_bit_is_noise_that_flips_as_chance_has_it_half_of_the_time(steps: int, flips: float) -> None:
+    """Two standard errors of so many coin tosses below one half, 0.4 at most."""
+    assert noisy_flips(steps) == pytest.approx(flips)

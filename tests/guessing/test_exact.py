@@ -16,8 +16,9 @@ from swapbridge.guessing.integrity.gf2 import relations, solve_affine
 from swapbridge.guessing.integrity.sums import summed_rows
 from swapbridge.guessing.integrity.trust import BY_HABIT
 from swapbridge.guessing.integrity_only import find_integrity
+from swapbridge.guessing.layout.cut import OrderPrices
 from swapbridge.guessing.layout.message_fields import raw_values
-from swapbridge.guessing.layout.study import study
+from swapbridge.guessing.layout.study import fields_of_study, study
 from swapbridge.signalmap.findings import FoundField
 
 N = 900
@@ -337,6 +338,11 @@ def test_multiplexed_halves_get_a_layout_each() -> None:
     assert found.mux.positions == (0,)
     assert set(found.mux.values) == {0, 1}
     assert not {p for p in found.mux.decides if p >= 24}
+    fields = fields_of_study(found, OrderPrices())
+    (selector,) = (f for f in fields if f.kind == "mux")
+    # what stands on a page is there only if there are pages
+    assert max(f.layout_confidence for f in fields if f.mux is not None) <= selector.layout_confidence
+    assert max(f.confidence for f in fields if f.mux is not None) <= selector.confidence
     selected = raw_values(payload, Layout(0, 1)) == 1
     assert len(found.parts) == 3
     assert selected.sum() == n // 2

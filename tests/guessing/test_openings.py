@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns, sample_pairs
-from swapbridge.guessing.coding.openings import FEWEST_FALLS, FEWEST_STEPS, find_opening
+from swapbridge.guessing.coding.openings import FEWEST_BYTES, FEWEST_FALLS, FEWEST_STEPS, find_opening
 from swapbridge.guessing.layout.cut import OrderPrices
 from swapbridge.guessing.layout.orders import cut_of
 from swapbridge.guessing.layout.study import study
@@ -65,6 +65,27 @@ def test_dead_ones_above_what_moves_are_no_gap_in_a_field_that_opens() -> None:
     assert moving(columns, field[0].positions) in cut(columns)
 
 
+def test_whole_bytes_of_ones_open_a_field_though_few_of_its_bits_fall() -> None:
+    # 65535, then 32237 to 32239: bits 9 and 15 fall once and for all, the others stay one or jitter
+    rng = np.random.default_rng(8)
+    field = Layout(0, 16), opened(32237 + rng.integers(0, 3, 400), 16, 30)
+    columns = columns_of(field, (Layout(24, 1), (np.arange(400) // 70 % 2).astype(np.int64)))
+    opening = find_opening(sample_pairs(columns, 1000), columns.live)
+    assert opening is not None
+    assert opening.falls.sum() < FEWEST_FALLS
+    assert moving(columns, field[0].positions) in cut(columns)
+
+
+def test_one_frame_of_ones_opens_two_bytes_but_not_one() -> None:
+    rng = np.random.default_rng(9)
+    first = Layout(8, 8), opened(np.full(40, 118), 8, 1)
+    beside = Layout(16, 8), rng.integers(100, 180, 40)
+    also = Layout(32, 8), opened(np.full(40, 13), 8, 1)
+    alone, together = columns_of(first, beside), columns_of(first, beside, also)
+    assert find_opening(sample_pairs(alone, 1000), alone.live) is None
+    assert find_opening(sample_pairs(together, 1000), together.live) is not None
+
+
 def test_two_bit_states_that_are_not_available_at_first_are_one_field() -> None:
     rng = np.random.default_rng(3)
     n = 500
@@ -88,10 +109,15 @@ def test_an_opening_is_where_most_bits_leave_the_ones_they_stood_at(rows: list[l
     found = find_opening(sample_pairs(columns, 1000), columns.live)
     bits = columns.bits.astype(bool)
     fell = [[b for b in range(16) if bits[: k + 1, b].all() and not bits[k + 1, b]] for k in range(n - 1)]
-    late = [len(f) if k + 1 >= FEWEST_STEPS else 0 for k, f in enumerate(fell)]
+    enough = [
+        (len(f) >= FEWEST_FALLS and k + 1 >= FEWEST_STEPS)
+        or sum(bits[: k + 1, b : b + 8].all() and any(b <= p < b + 8 for p in f) for b in (0, 8)) >= FEWEST_BYTES
+        for k, f in enumerate(fell)
+    ]
+    late = [len(f) if well else 0 for f, well in zip(fell, enough, strict=True)]
     most = max(late)
     end = late.index(most)
-    if most < FEWEST_FALLS or end == n - 2:
+    if not most or end == n - 2:
         assert found is None
         return
     assert found is not None

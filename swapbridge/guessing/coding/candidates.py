@@ -22,7 +22,8 @@ LONGEST = 64
 """Bits of the longest field."""
 LITTLE, BIG = 0, 1
 NOISY = 0.4
-"""A bit that flips in this share of all steps is noise for the field it belongs to."""
+"""A bit that flips in this share of all steps is noise for the field it belongs to; of fewer than 100 steps a lower
+share, so that what flips by chance half of the time stays within two standard errors."""
 FEW_BITS = 2
 ALONE_BITS = 6.0
 AS_GOOD_AS_NOISE = 0.9
@@ -250,6 +251,22 @@ def _mirror(place: int) -> int:
     return (place >> 3 << 3) + 7 - (place & 7)
 
 
+def noisy_flips(steps: float) -> float:
+    """In how many of so many steps a bit flips at least that is noise.
+
+    Parameters
+    ----------
+    steps : float
+        Steps of the recording.
+
+    Returns
+    -------
+    float
+        Two standard errors below one half, `NOISY` at most.
+    """
+    return min(NOISY * steps, 0.5 * steps - float(np.sqrt(steps)))
+
+
 def _allow_noisy_tails(found: dict[CandidateKey, float], pairs: Pairs, alive: npt.NDArray[np.bool_]) -> None:
     """Let every candidate write its low bits raw, where they are noise.
 
@@ -257,8 +274,8 @@ def _allow_noisy_tails(found: dict[CandidateKey, float], pairs: Pairs, alive: np
     holding them than they would cost by themselves. That can be so only if the bit above them moves about as often.
     """
     flips = np.unpackbits(pairs.old ^ pairs.new, axis=1, bitorder="little").T @ pairs.weight
-    noisy = (flips >= NOISY * pairs.steps) & alive
     steps = pairs.steps
+    noisy = (flips >= noisy_flips(steps)) & (flips > 0) & alive
     tails = {}  # where a field may begin whose lowest bit and the one above it are noise: the place above, and the bit
     for low in np.flatnonzero(noisy).tolist():
         if low + 1 < len(noisy) and noisy[low + 1]:

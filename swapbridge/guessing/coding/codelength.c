@@ -228,16 +228,25 @@ static void last_turns(const uint64_t *old, const uint64_t *new, size_t n, unsig
 
 static double noise_bits(const Common *c, const uint64_t *new, unsigned length)
 {
-    unsigned const head = length < 4U ? length : 4U, tail = length - head;
+    unsigned head = length < HEAD_BITS ? length : HEAD_BITS;
+    unsigned const tail = length - head;
     uint64_t const mask = ((uint64_t)1 << head) - 1U;
-    double counts[16] = {0.0}, total = 0.0;
+    double counts[1U << HEAD_BITS] = {0.0}, total = 0.0, best = HUGE_VAL;
     for (size_t u = 0; u < c->n; u++) {
         counts[(new[u] >> tail) & mask] += c->weight[u];
     }
-    for (size_t k = 0; k < 16; k++) {
+    for (size_t k = 0; k < 1U << head; k++) {
         total += counts[k];
     }
-    return c->heavy * adaptive_bits(counts, 16, (double)(1U << head), 0.5, c->heavy) + tail * total;
+    for (; head > 0U; head--) { /* one bit of the head less each time */
+        size_t const values = (size_t)1 << head;
+        best = least(best, c->heavy * adaptive_bits(counts, values, (double)values, 0.5, c->heavy) +
+                               (length - head) * total);
+        for (size_t k = 0; k < values / 2U; k++) {
+            counts[k] = counts[2U * k] + counts[2U * k + 1U];
+        }
+    }
+    return best + log2(HEAD_BITS);
 }
 
 static double seldom_bits(double stay, double moves)

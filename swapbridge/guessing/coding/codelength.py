@@ -38,6 +38,8 @@ RARE = 0.03
 STEADY = 0.9
 """Share of steps in which a field moves from which on it may be going at a steady pace."""
 FINEST_BITS = 2.0**-16
+HEAD_BITS = 4
+"""Most of its top bits that a field of noise may learn."""
 LEARNED_BITS = 4.0
 """What an enumeration pays before it may learn which of its states follow each other: two flags side by side look
 like one that has learned never to change both bits at once."""
@@ -362,15 +364,24 @@ def _coarse_bits(
 
 
 def _noise_bits(new: npt.NDArray[np.uint64], weight: Floats, lengths: npt.NDArray[np.int64], heavy: float) -> Floats:
-    """Code length of values that owe nothing to the one before: their top four bits learned, the rest raw."""
-    head = np.minimum(lengths, 4)
+    """Code length of values that owe nothing to the one before: their top bits learned, up to four, the rest raw.
+
+    How many are learned is stated, at least one: in few frames more are not worth learning.
+    """
+    head = np.minimum(lengths, HEAD_BITS)
     tail = lengths - head
     mask = ((1 << head) - 1).astype(np.uint64)
     top = ((new[None, :] >> tail.astype(np.uint64)[:, None]) & mask[:, None]).astype(np.int64)
-    counts = weighted_counts(top.astype(np.int16), weight, 16)
-    learned = heavy * adaptive_bits(counts / heavy, size=1 << head)
-    out: Floats = learned + tail * counts.sum(axis=1)
-    return out
+    counts = weighted_counts(top.astype(np.int16), weight, 1 << HEAD_BITS)
+    total = counts.sum(axis=1)
+    out = np.full(len(lengths), np.inf)
+    for _ in range(HEAD_BITS):  # one bit of the head less each time
+        learned = heavy * adaptive_bits(counts / heavy, size=1 << head)
+        out = np.where(head > 0, np.minimum(out, learned + (lengths - head) * total), out)
+        head = np.maximum(head - 1, 0)
+        counts = counts.reshape(len(counts), -1, 2).sum(axis=2)
+    named: Floats = out + float(np.log2(HEAD_BITS))
+    return named
 
 
 def _seldom_bits(stay: float, moves: float) -> float:

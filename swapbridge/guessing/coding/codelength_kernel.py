@@ -40,6 +40,7 @@ def definitions() -> tuple[str, ...]:
         "OTHERS_MOVE": ",".join(map(repr, codelength.OTHERS_MOVE)),
         "RARE": codelength.RARE,
         "STEADY": codelength.STEADY,
+        "HEAD_BITS": f"{codelength.HEAD_BITS}U",
         "LEARNED_BITS": codelength.LEARNED_BITS,
     }
     return tuple(f"-D{name}={value}" for name, value in numbers.items())

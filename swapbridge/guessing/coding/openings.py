@@ -19,6 +19,9 @@ FEWEST_FALLS = 6
 """Bits that must leave all ones in one step: so many fall together when values come, hardly otherwise."""
 FEWEST_STEPS = 3
 """Steps of the sample, the last one away from there: a payload that jitters is at ones for a frame or two by chance."""
+FEWEST_BYTES = 2
+"""Or whole bytes that are all ones until some of their bits fall, in any number of steps: by chance so many bits begin
+at one once in 65,000 times, those that stay one afterwards among them."""
 OPENING_BITS = 3.0
 """Naming one field of an opening: each of the parts into which a field is cut pays it."""
 RESTING_BITS = 4.0
@@ -80,12 +83,18 @@ def find_opening(pairs: Pairs, alive: npt.NDArray[np.bool_]) -> Opening | None:
     """
     if not len(pairs.new):
         return None
+    steps = len(pairs.new)
     lost = np.unpackbits(~(pairs.old & pairs.new), axis=1, bitorder="little").astype(bool)
-    first = np.where(lost.any(axis=0), lost.argmax(axis=0), len(pairs.new))
-    count = np.bincount(first[alive], minlength=len(pairs.new))
-    count[: FEWEST_STEPS - 1] = 0
-    end = int(count.argmax())
-    if count[end] < FEWEST_FALLS or end + 1 >= len(pairs.new):
+    first = np.where(lost.any(axis=0), lost.argmax(axis=0), steps)
+    first[np.unpackbits(pairs.old[0], bitorder="little") == 0] = -1
+    count = np.bincount(first[alive & (first >= 0)], minlength=steps)[:steps]
+    enough = count >= FEWEST_FALLS
+    enough[: FEWEST_STEPS - 1] = False
+    ends = first.reshape(-1, 8).min(axis=1)  # of the byte's ones
+    falls = (alive & (first == np.repeat(ends, 8))).reshape(-1, 8).any(axis=1) & (ends >= 0) & (ends < steps)
+    enough |= np.bincount(ends[falls], minlength=steps) >= FEWEST_BYTES
+    end = int(np.where(enough, count, 0).argmax())
+    if not enough[end] or end + 1 >= steps:
         return None
     rest = slice(end + 1, None)
     before = pairs.before[rest].copy()

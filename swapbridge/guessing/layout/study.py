@@ -493,15 +493,14 @@ def fields_of_study(s: Study, prices: OrderPrices) -> tuple[FoundField, ...]:
         value = raw_values(s.columns.payload, selector.layout)
         fields.append(selector)
     for part, cut in zip(s.parts, message_cuts(s.parts, prices), strict=True):
-        mux = None if part.mux_value is None or selector is None else (selector.name, part.mux_value)
+        page = None if selector is None else part.mux_value
         columns = s.columns if part.longer is None else part.longer
-        if mux is not None and value is not None:
-            columns = s.columns.select(value == part.mux_value)
-        fields += [_in_part(f, mux) for f in counter_fields(part.counters, s.checksums, columns, paged_bits(s.mux))]
-        fields += [
-            _in_part(_plain_field(columns, found, beside, mux is not None), mux)
-            for found, beside in zip(cut, _neighbours(columns, cut), strict=True)
-        ]
+        if page is not None and value is not None:
+            columns = s.columns.select(value == page)
+        own = counter_fields(part.counters, s.checksums, columns, paged_bits(s.mux))
+        for found, beside in zip(cut, _neighbours(columns, cut), strict=True):
+            own.append(_plain_field(columns, found, beside, page is not None))
+        fields += own if page is None or selector is None else [_on_page(f, selector, page) for f in own]
     return tuple(sorted(fields, key=lambda f: (-1 if f.mux is None else f.mux[1], min(f.layout.positions))))
 
 
@@ -510,8 +509,16 @@ def paged_bits(mux: FoundMux | None) -> tuple[int, ...]:
     return () if mux is None else (*mux.positions, *mux.decides)
 
 
-def _in_part(found: FoundField, mux: tuple[str, int] | None) -> FoundField:
-    return found if mux is None else replace(found, name=f"{found.name}_when_{mux[1]}", mux=mux)
+def _on_page(found: FoundField, selector: FoundField, page: int) -> FoundField:
+    """The field where the multiplexer holds this value: no surer than that there is such a multiplexer."""
+    sure = min(found.layout_confidence, selector.layout_confidence)
+    return replace(
+        found,
+        name=f"{found.name}_when_{page}",
+        mux=(selector.name, page),
+        layout_confidence=sure,
+        confidence=min(found.confidence, sure),
+    )
 
 
 def _mux_field(mux: FoundMux) -> FoundField:
