@@ -227,6 +227,9 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         "an active request from the idle request": text(
             "host.TransRequest.RequestActive", "host.TransRequest.IdleRaise"
         ),
+        "electrical load from the blower": text(
+            "clamp(host.BodyState.ElectricalLoad,", "clamp(host.ClimateRequest.Blower * 3 A,"
+        ),
         "fuel level as a constant": text(
             '"clamp(host.ClusterData.FuelLevel, 0 %, 100 %)"', '{ value = "50 %", fallback = "0 %" }'
         ),
@@ -305,6 +308,7 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         ),
         "temperatures from the first turn on": _in_states("host.EngineTemps", 100, '"crank", "run", "after_run"'),
         "a request a tenth too high": text(f"clamp({_REQUEST},", f"clamp({_REQUEST} * 1.1,"),
+        "a key held for a minute": text("'On'\", hold_ms = 1000", "'On'\", hold_ms = 60000"),
         "a brake that comes a second late": text(
             'BrakePressed = "host.BrakeData.BrakePressed"',
             'BrakePressed = "debounce(host.BrakeData.BrakePressed, 1 s)"',

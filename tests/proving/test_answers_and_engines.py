@@ -156,15 +156,18 @@ def test_nobody_cranks_in_doubt() -> None:
 # --- roles
 
 
-def _roles(target: str, source: str, others: tuple[str, ...] = (), *, sent: bool = False) -> str:
+def _roles(target: str, source: str, others: tuple[str, ...] = (), *, sent: bool = False, bits: int = 8) -> str:
     names = ["" if r == "" else find_role(r).name for r in (source, *others)]
     signals = [MapSignal(f"S{n}", Layout(16 * n, 16), role=role) for n, role in enumerate(names)]
     message = MapMessage("M", 0x100, False, 8, tuple(signals))
-    made: Any = SimpleNamespace(role=find_role(target), sources={("donor", "M", "S0")}, label="host.X.Y")
+    made: Any = SimpleNamespace(
+        role=find_role(target), sources={("donor", "M", "S0")}, label="host.X.Y", signal=MapSignal("Y", Layout(0, bits))
+    )
     sends = [SimpleNamespace(bus=0, word=message.word)] if sent else []
     case: Any = SimpleNamespace(
         maps={"donor": SignalMap((message,), ())}, names=["donor"], plan=SimpleNamespace(sends=sends),
         recorded_track=lambda *_: "frames", bridge=SimpleNamespace(buses=()),
+        track_of=lambda *_: None, sent_track=lambda *_: None,
     )  # fmt: skip
     checks = list(roles_of(case, made))
     return checks[0].status if checks else ""
@@ -175,7 +178,10 @@ def test_what_the_engine_does_is_said_on_its_own_bus(holds_engine: bool, found: 
     """An oil temperature made from something without a role on the other bus, such as a gearbox's."""
     gearbox = MapMessage("G", 0x1A0, False, 8, (MapSignal("Oil", Layout(0, 8)),))
     engine = MapMessage("E", 0x291, False, 8, (MapSignal("Oil", Layout(0, 8), role=find_role("oil_temperature").name),))
-    made: Any = SimpleNamespace(role=find_role("oil_temperature"), sources={("host", "G", "Oil")}, label="host.X.Y")
+    made: Any = SimpleNamespace(
+        role=find_role("oil_temperature"), sources={("host", "G", "Oil")}, label="host.X.Y",
+        signal=MapSignal("Y", Layout(0, 8)),
+    )  # fmt: skip
     case: Any = SimpleNamespace(
         maps={"host": SignalMap((gearbox,), ()), "donor": SignalMap((engine,), ())}, names=["host", "donor"],
         plan=SimpleNamespace(sends=[]), recorded_track=lambda *_: "frames",
@@ -203,6 +209,12 @@ def test_what_the_engine_does_is_said_on_its_own_bus(holds_engine: bool, found: 
 def test_a_role_is_made_from_its_like(target: str, source: str, others: tuple[str, ...], status: str) -> None:
     """The last is computed from another quantity, which a number may be; from what has no role, nobody knows."""
     assert _roles(target, source, others) == status
+
+
+@pytest.mark.parametrize(("bits", "status"), [(8, "unproved"), (1, "open")])
+def test_a_number_without_a_quantity_is_no_flag(bits: int, status: str) -> None:
+    """An electrical load from the blower: nobody knows what the source is, and a message says the load itself."""
+    assert _roles("electrical_load", "", ("electrical_load",), bits=bits) == status
 
 
 def test_what_the_plan_sends_itself_is_no_better_source() -> None:

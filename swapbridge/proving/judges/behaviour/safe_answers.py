@@ -35,7 +35,7 @@ MOVES_FAST = frozenset(
         "engine_speed", "engine_running", "actual_torque", "requested_torque", "torque_without_intervention",
         "pedal_position", "throttle_position", "kick_down", "brake_switch", "vehicle_speed", "wheel_speed",
         "turbine_speed", "torque_reduction_request", "torque_increase_request", "cruise_torque_request",
-        "park_neutral", "compressor_request",
+        "park_neutral", "compressor_request", "key_state", "current_gear", "target_gear",
     }
 )  # fmt: skip
 """What may be quite another thing two seconds later (common practice, no source)."""

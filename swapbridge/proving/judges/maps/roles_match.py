@@ -14,6 +14,7 @@ from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.signal_map import MapSignal
 
 PLAIN_ROLES = ("Value", "Status")
+NUMBER_BITS = 7
 MOMENT_S, FEWEST, MOSTLY = 0.3, 20, 0.8
 """Two flags go together if they are set within so long of each other in four fifths of so many frames."""
 
@@ -80,6 +81,7 @@ def _passed_over(case: Case, made: SentSignal, role: Role, *, unnamed: bool) -> 
     if "CombustionEngine" in role.name:
         on_buses |= {bus.name for bus in case.bridge.buses if bus.holds_engine}
     carriers = _carriers(case, made, role, on_buses)
+    number = unnamed and made.signal.layout.length >= NUMBER_BITS and not made.signal.choices
     if carriers and (unnamed or not role.quantity):
         yield check_of(
             "maps",
@@ -91,7 +93,7 @@ def _passed_over(case: Case, made: SentSignal, role: Role, *, unnamed: bool) -> 
             f"a source with the role {role.alias}",
             f"take it from {carriers[0]}, or make sure that your source says the same at the same time"
             + ("; then give it that role in the map" if role.quantity else ""),
-            otherwise="unproved" if role.quantity or _says_otherwise(case, made, carriers[0]) else "open",
+            otherwise="unproved" if role.quantity or number or _says_otherwise(case, made, carriers[0]) else "open",
         )
 
 
