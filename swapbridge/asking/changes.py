@@ -105,8 +105,8 @@ class NeedCodes:
 def codes_of_needs(changes: Changes, needs: tuple[Need, ...]) -> tuple[NeedCodes, ...]:
     """Which needs of a list get codes.
 
-    A module that misses, or does not believe, the absent module waits for what that one sent. Which of its messages a
-    code belongs to can't be seen from codes alone, so every need of that module on this bus gets them.
+    A module whose codes say that it does not hear the absent module, or rejects its data, waits for what that module
+    sent. Codes do not say which message they belong to, so every need of the waiting module on this bus gets them.
 
     Parameters
     ----------

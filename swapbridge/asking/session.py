@@ -1,8 +1,8 @@
 """Asking room: one bus being asked: a pure state machine over frames and the time.
 
-What to ask comes from a script (`interview`, `heavy`), a generator of `AskingStep`; here stands what is true of every
+What to ask comes from a script (`interview`, `heavy`), a generator of `AskingStep`. This module has the rules for every
 question: who may be asked, how long an answer may take, when asking must end. It reads no clock and sends nothing
-itself: `poll` gives one frame at a time, each judged by the permit.
+itself: `poll` returns one frame at a time, each checked against the permit.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Asking room: ISO 15765-2 with one module, by `can-isotp`, without its clock.
 
-Every request that may be asked fits a single frame, so only answers are ever cut in pieces, and how long to wait for
-whoever asks decides on the next piece, with the time that it passes.
+Every permitted request fits a single frame, so only answers are ever segmented. The caller passes the time and decides
+how long to wait for the next frame.
 """
 
 from __future__ import annotations

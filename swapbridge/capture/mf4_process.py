@@ -1,7 +1,7 @@
 """Capture room: the process that reads one `.mf4` file for `mf4.mf4_columns`, and pickles columns to its output.
 
-Again and again a pair: columns, whose buses are channel numbers, and notes of events that were no frames. At the end
-a text: empty, or why reading ended early.
+It writes one pair after another: columns, whose buses are channel numbers, and notes of events that were not frames.
+Last comes a text: empty, or the reason why reading ended early.
 """
 
 from __future__ import annotations

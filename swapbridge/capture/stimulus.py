@@ -74,7 +74,9 @@ class StimulusTrack:
             They do not overlap, or both clocks would fit.
         """
         if not len(capture):
-            raise InputError(f"{capture.source or 'the capture'} contains no frames to align {self._name} with")
+            raise InputError(
+                f"{capture.source or 'the capture'} contains no frames to align {self._name} with: name another capture"
+            )
         first, last = float(capture.time_ns.min()) / 1e9, float(capture.time_ns.max()) / 1e9
         fits: dict[Clock, bool] = {"absolute": self._overlaps(first, last), "relative": self._overlaps(0, last - first)}
         where = f"{self._name} {self._span()} and {capture.source or 'the capture'} from {first:.3f} to {last:.3f} s"

@@ -214,7 +214,9 @@ def parse_health(text: str, path: str) -> tuple[HealthSheet, ...]:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: not valid TOML: {error}") from None
+        raise InputError(
+            f"{path}: not valid TOML ({error}): check the line it names for a missing quote or bracket"
+        ) from None
     engines = data.get("engine", [])
     if not isinstance(engines, list) or set(data) - {"engine", "gearbox"}:
         raise InputError(f"{path}: a health sheet contains only [[engine]] tables and one [gearbox]")

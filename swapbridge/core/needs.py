@@ -116,7 +116,9 @@ def parse_needs(text: str, path: str) -> tuple[Need, ...]:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{path}: not valid TOML: {error}") from None
+        raise InputError(
+            f"{path}: not valid TOML ({error}): check the line it names for a missing quote or bracket"
+        ) from None
     entries = data.get("need", [])
     if not isinstance(entries, list) or set(data) - {"need"}:
         odd = ", ".join(sorted(set(data) - {"need"})) or "need"

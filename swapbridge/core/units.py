@@ -36,7 +36,8 @@ class Unit:
         """Factor and offset with ``value in `to` = factor * value + offset``."""
         if self.kind != to.kind:
             raise InputError(
-                f"{self.name} is {self.kind}, {to.name} is {to.kind}: one can't be converted into the other"
+                f"{self.name} is {self.kind}, {to.name} is {to.kind}, and one can't be converted into the other: "
+                "write units of one kind"
             )
         return self.factor / to.factor, (self.offset - to.offset) / to.factor
 

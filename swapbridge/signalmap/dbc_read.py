@@ -162,7 +162,10 @@ def parse_map(text: str, source: str = "the map") -> SignalMap:
     numbers = _exact_numbers(repaired.text, source)
     database = _parse(repaired.text, source)
     if len(numbers) != len(database.messages):
-        raise InputError(f"{source} holds {len(numbers)} message lines, of which {len(database.messages)} are complete")
+        raise InputError(
+            f"{source} holds {len(numbers)} message lines, of which {len(database.messages)} are complete: "
+            "complete the other BO_ lines, or remove them"
+        )
     heavy = _is_j1939(database)
     messages = [_message(m, n, source, notes, heavy) for m, n in zip(database.messages, numbers, strict=True)]
     _check_unique(messages, source)

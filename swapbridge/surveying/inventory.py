@@ -53,7 +53,7 @@ def survey(
         The capture has no frames, or a bit rate is not positive.
     """
     if not len(capture):
-        raise InputError(f"{capture.source or 'the capture'} holds no frames: there is nothing to survey")
+        raise InputError(f"{capture.source or 'the capture'} holds no frames: name another capture")
     rates = [bit_rate if isinstance(bit_rate, int) else bit_rate.get(name, 500_000) for name in capture.bus_names]
     if min(*rates, data_bit_rate) <= 0:
         raise InputError("a bit rate is a positive number of bits a second, for example 500000")

@@ -1,7 +1,7 @@
-"""Swap folder room: what a person says to a drafted line: it is right, it is not, or it is this instead.
+"""Swap folder room: what a person decides about a drafted line: accept it, refuse it, or replace it.
 
-Each answer is one whole write of the bridge file, which is read back before it takes the old one's place. A line that
-was answered carries draft's comment no more, so that a later draft leaves it alone.
+Each decision writes the whole bridge file, which is read back before it replaces the old one. Draft's comment is
+removed from a line that was decided on, so that a later draft leaves it alone.
 """
 
 from __future__ import annotations
@@ -146,10 +146,10 @@ def accepted_text(text: str, path: Path, name: str, on: str, maps: Mapping[str, 
 
 
 def acceptable_together(text: str, path: Path, maps: Mapping[str, SignalMap]) -> list[BridgeLine]:
-    """Draft's lines that no person need look at one by one: nothing about them waits, and no torque depends on them.
+    """Draft's lines that need no decision and that no torque depends on: they can be accepted together.
 
-    A line of a message that waits for a review as a whole waits with it. What may be a torque, a throttle or a request,
-    or is something that the driver does, is looked at alone, however sure draft is.
+    Where a whole message waits for a review, so do its lines. What may be a torque, a throttle or a request, or is
+    something that the driver does, is always reviewed by itself, however sure draft is.
 
     Parameters
     ----------

@@ -1,8 +1,8 @@
 """Asking room: what moves a lamp or a needle: recorded payloads exchanged in groups until it moves, as a pure plan.
 
-First which message: some play a few payloads in turn, in which everything changes, the others hold one. Then which of
-its signals: pairs of recorded payloads that differ in some signals and not in others. Payloads are never mixed, so
-signals that always change together in the recording can't be told apart, and are named together.
+First the message: some messages cycle through a few payloads in which everything changes, the others hold one payload.
+Then the signal: pairs of recorded payloads are played that differ in some signals and not in others. Payloads are never
+mixed, so signals that always change together in the recording can't be told apart, and are named together.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""Asking room: what a gauge shows for a number: a field is walked up and down, a person says when the needle passes.
+"""Asking room: what a gauge shows for a value: a field is swept up and down while a person marks the needle's passing.
 
-A damped needle lags behind a walk by its time constant times the walk's speed. From both sides the lags are opposite,
-so half way between them is where the needle would rest; what is left of the difference after the lag is hysteresis.
-Where a needle rests though the walk goes on, the person says so, and both ends of that rest are kept.
+A damped needle lags behind the sweep by its time constant times the speed of the sweep. The lags of the two directions
+are opposite, so the needle would come to rest half way between them; what remains of the difference after the lag is
+hysteresis. Where the needle rests while the sweep goes on, the person says so, and both ends of that band are stored.
 """
 
 from __future__ import annotations

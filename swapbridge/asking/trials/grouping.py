@@ -1,9 +1,10 @@
 """Asking room: which of many things a module needs, found by leaving groups of them out; answers may be wrong.
 
-Call it grouping. Every set of at most `most` needed things is a hypothesis with a probability. Each trial leaves out
-the group whose answer tells most, and Bayes' rule takes the answer in, right or wrong; so a group is left out again
-only where that is what tells most. What comes out as not needed is left out once alone before it is believed. Where
-answers say that more is needed than was thought, or where there is little to group, it goes one by one.
+This is group testing. Every set of at most `most` needed things is a hypothesis with a probability. Each trial leaves
+out the group whose answer is expected to be most informative, and Bayes' rule weighs the answer, which may be wrong; a
+group is left out again only where that is the most informative trial. Each thing found not needed is left out once on
+its own before that is accepted. Where the answers show that more is needed than was assumed, or where there is little
+to group, things are left out one at a time.
 """
 
 from __future__ import annotations

@@ -1,9 +1,10 @@
 """Asking room: which trials find what a module needs, in which order: a pure plan over answers.
 
-First that the module is content when everything is sent, then that it complains when nothing is; where it does not,
-it is not watching, and the messages that let it watch are found before anything else and kept in. Then messages, then
-the bits of each that is needed. Now and then everything is sent again, so that a module which complains of anything
-is noticed. The same answers always lead to the same trials, so a list of answers is all that must be kept.
+The first trial checks that the module is satisfied when everything is sent, the second that it complains when nothing
+is. If it does not complain, it is not monitoring, and the messages that enable its monitoring are found first and kept
+in. Then come messages, then the bits of each needed message. From time to time everything is sent again, to notice a
+module that complains whatever it receives. The same answers always lead to the same trials, so only the list of answers
+has to be stored.
 """
 
 from __future__ import annotations

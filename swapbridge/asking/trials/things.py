@@ -1,8 +1,8 @@
 """Asking room: what is left out of a trial: whole messages, and bits that are held still in payloads that were heard.
 
-A bit that is held stands still at one of its values and then at the other, while the rest goes on as recorded: of the
-recorded payloads only those are played in which it has that value. Payloads are never mixed, so that bits which move
-together in the recording are held together, and the plan learns what really stood still.
+A bit is held first at one of its values, then at the other, while everything else goes on as recorded: of the recorded
+payloads only those with that value are played. Payloads are never mixed, so bits that move together in the recording
+are held together, and the plan is told which bits were really held.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Bus room: keep the computer awake while it sends, or say that it can't be.
 
-A laptop whose lid is closed would stop in the middle of a frame's cycle. Where nothing on the computer ever puts it to
-sleep (a small board, a container), nothing has to be done. What holds off sleep may itself be ended while we send, with
-the session that it belongs to, say: it is taken again. Where that can't be done the run goes on and says so, since one
-that stops is silent for certain, and a computer only may fall asleep.
+A laptop whose lid is closed would stop in the middle of a message's cycle. Where nothing on the computer ever puts it
+to sleep (a small board, a container), nothing has to be done. The inhibitor may itself be ended while we send, for
+example with the session that it belongs to: then it is taken again. Where that is not possible, the run goes on and
+reports it: a run that stops is certainly silent, while the computer only might fall asleep.
 """
 
 from __future__ import annotations

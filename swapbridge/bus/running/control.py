@@ -1,7 +1,8 @@
 """Bus room: a live run can be seen and stopped from anywhere on this computer: a terminal, the page, another user.
 
-Each run holds a small file in a common folder, with its process and a port on this machine alone. Whoever finds it may
-ask two things: how it is, and to stop. Nothing here starts anything. A file whose run is gone is not held any more.
+Each run locks a small file in a common folder; the file names its process and a port on this machine only. Whoever
+finds it may request two things: its status, and that it stops. Nothing here starts anything. The lock on a file is
+released when its run is gone.
 """
 
 from __future__ import annotations

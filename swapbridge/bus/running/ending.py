@@ -1,8 +1,9 @@
 """Bus room: safe answers made from the frames sent last, so that a stop or a stall never waits for the translator.
 
-A stop must not depend on age limits, on hold times, or on a translator that may itself be broken. So the
-last frame of each message is taken as it was sent, the signals that come from the other side are replaced by their safe
-answers, and counter and checksum go on. Requests ramp out as their role says. Pure: takes frames and the time.
+A stop must not depend on age limits, on hold times, or on a translator that may itself be broken. So the last frame
+sent of each message is used again: signals that come from the other side are replaced by their safe answers, the
+counter continues and the checksum is computed anew. Requests ramp out as their role says. Pure: takes frames and the
+time.
 """
 
 from __future__ import annotations

@@ -198,8 +198,8 @@ class Live:
     def end(self, at_once: threading.Event | None = None) -> tuple[str, ...]:
         """Send the safe answers now, whatever the translator does, and nothing after them.
 
-        Made from the frames sent last (`ending`): the first go out at once, requests ramp out, and after 0.5 s at the
-        latest it is over. It needs neither the translator nor its thread.
+        They are made from the frames sent last (`ending`): the first go out at once, requests ramp out, and all is
+        done within 0.5 s. Neither the translator nor its thread is needed.
 
         Parameters
         ----------

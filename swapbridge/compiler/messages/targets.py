@@ -487,7 +487,8 @@ class TargetSignal:
             signal.unit,
         ):
             raise self.refuse(
-                f"it can only be copied from a signal of the same form, not {found.dotted}", "use another"
+                f"it can only be copied from a signal of the same form, and {found.dotted} has another",
+                "name a source of the same length, sign, scale, offset and unit",
             )
         if self.rule.seen != Seen():
             raise self.refuse("a signal copied bit for bit has no recorded range", "leave seen and seen_states out")

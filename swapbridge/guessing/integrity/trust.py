@@ -152,12 +152,35 @@ def trust_probability(kind: str, features: Floats, weights: dict[str, Floats] = 
 
 
 def counter_ceiling(alike: int | None) -> float:
-    """The most that a counter is stated at: `alike` as for `by_habit`, None where nothing else may be the counter."""
+    """The highest probability that is stated of a counter.
+
+    Parameters
+    ----------
+    alike : int or None
+        As for `by_habit`; None where nothing else may be the counter.
+
+    Returns
+    -------
+    float
+        From 0 to 1.
+    """
     return MOST if alike is None else by_habit(alike)
 
 
 def check_ceiling(found: FoundChecksum) -> float:
-    """The most that a check is stated at: where something else may be the check, and where other units fit as well."""
+    """The highest probability that is stated of a check.
+
+    It is lower where something else may be the check, and where other units fit as well.
+
+    Parameters
+    ----------
+    found : FoundChecksum
+
+    Returns
+    -------
+    float
+        From 0 to 1.
+    """
     elsewhere = found.distinguished == 0 or found.rivals or found.half
     most = by_habit(found.shared) if elsewhere else MOST
     return min(most, MOST if found.tied is None else by_habit(found.same_units))

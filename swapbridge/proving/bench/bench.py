@@ -106,7 +106,9 @@ def set_up(plan: Plan, captures: Mapping[str, Capture], reads: Sequence[frozense
             continue
         capture = one_bus(capture, bus.name)
         if not len(capture):
-            raise InputError(f"the capture of bus {bus.name} ({capture.source or 'unnamed'}) holds no frames")
+            raise InputError(
+                f"the capture of bus {bus.name} ({capture.source or 'unnamed'}) holds no frames: name another capture"
+            )
         mine.append(capture)
         begins.append(int(capture.time_ns[0]) - 1_000_000)
         ends.append(int(capture.time_ns[-1]) - begins[-1])
