@@ -12,7 +12,7 @@ from e2e import p01, p02, p05, p11
 
 from swapbridge.core.checksum_names import FAMILIES, ChecksumPlace, families_help, named_checksum
 from swapbridge.core.errors import InputError
-from swapbridge.core.integrity import Checksum, checksum_from_dict
+from swapbridge.core.integrity import Checksum, Crc, checksum_from_dict
 from swapbridge.core.layout import Layout
 
 LOW_NIBBLE_OF_1 = Layout(8, 4)
@@ -209,3 +209,10 @@ def test_a_nibble_xor_takes_the_identifier_by_half_bytes() -> None:
     place = ChecksumPlace(Layout(0, 4), 8, 0x1A4, False, None)
     checksum = named_checksum("xor with identifier", place)
     assert [n for n in range(16) if checksum.holds(bytearray([n, *bytes(7)]))] == [15]
+
+
+@pytest.mark.parametrize(("data_id", "fed"), [("0x12", "1200"), ("0x1234", "3412"), ("0x12345", "452301")])
+def test_a_data_id_goes_in_low_byte_first_with_two_bytes_at_least(data_id: str, fed: str) -> None:
+    method = named_checksum(f"crc8-j1850 with data id {data_id}", FIRST).method
+    assert isinstance(method, Crc)
+    assert method.before == bytes.fromhex(fed)

@@ -53,3 +53,9 @@ def test_frame_checks_against_an_outside_library(data: bytes) -> None:
         outside = Crc(width, polynomial, first)
         outside.process(data)
         assert crc_of_bits(bits, *ours) == outside.final()
+
+
+@pytest.mark.parametrize(("identifier", "extended", "bits"), [(0x800, False, 11), (1 << 29, True, 29), (-1, True, 29)])
+def test_an_identifier_beyond_its_bits_is_refused(identifier: int, extended: bool, bits: int) -> None:
+    with pytest.raises(InputError, match=f"does not fit {bits} bits"):
+        identifier_word(identifier, extended)

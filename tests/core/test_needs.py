@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from swapbridge.core.errors import InputError
-from swapbridge.core.needs import load_needs
+from swapbridge.core.needs import load_needs, with_codes
 
 ONE = 'module = "Cluster"\nhow = "can"\nbus = "host"\nid = "0C8"\n'
 
@@ -45,4 +45,22 @@ def test_a_length_is_that_of_a_frame(tmp_path: Path, length: int, fine: bool) ->
         assert load_needs(path)[0].length == length
         return
     with pytest.raises(InputError, match="length is"):
+        load_needs(path)
+
+
+def test_a_remark_before_a_need_stays_with_that_need() -> None:
+    text = f"[[need]]\n{ONE}\n# the second one\n[[need]]\n{ONE}"
+    head, _, tail = with_codes(text, {1: (("U0100",), "dtc")}).partition("\n\n# the second one\n[[need]]\n")
+    assert head.startswith(f"[[need]]\n{ONE}")
+    assert "U0100" in head
+    assert tail == ONE
+
+
+@pytest.mark.parametrize(("more", "fine"), [("", False), ('id = "0C8"', True), ('note = "pedal"', True)])
+def test_a_wired_need_says_what_is_needed(tmp_path: Path, more: str, fine: bool) -> None:
+    path = written(tmp_path, f'[[need]]\nmodule = "Cluster"\nhow = "wired"\n{more}\n')
+    if fine:
+        assert load_needs(path)[0].how == "wired"
+        return
+    with pytest.raises(InputError, match="describe what is needed"):
         load_needs(path)

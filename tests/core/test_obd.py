@@ -146,6 +146,17 @@ def test_reassembly_of_what_can_isotp_sends(message: bytes) -> None:
     assert got == [message]
 
 
+def test_a_padded_single_frame_and_long_lengths() -> None:
+    """ISO 15765-2: padding may be 00; a single frame of CAN FD has its length in byte 1, a first frame in bytes 2-5."""
+    assert ours.Reassembly().on_frame(bytes.fromhex("03410D6400000000")) == bytes.fromhex("410D64")
+    assert ours.Reassembly().on_frame(bytes.fromhex("0009") + bytes(range(10))) == bytes(range(9))
+    message = bytes(n % 251 for n in range(5000))
+    reassembly = ours.Reassembly()
+    frames = [bytes.fromhex("100000001388") + message[:2]]
+    frames += [bytes([0x20 | (k + 1) % 16]) + message[2 + 7 * k : 9 + 7 * k] for k in range(714)]
+    assert [m for m in map(reassembly.on_frame, frames) if m is not None] == [message]
+
+
 def test_reassembly_drops_what_is_out_of_sequence() -> None:
     """A missing consecutive frame drops the message; the next message is whole again."""
     frames = frames_by_can_isotp(bytes(range(30)))

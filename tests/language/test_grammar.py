@@ -191,3 +191,25 @@ def test_nothing_in_the_room_touches_a_float() -> None:
     assert divisions  # fractions divide exactly; a plan's integers are checked below
     for op in compile_bridge(parse_bridge(RICH), {"donor": DONOR, "host": HOST}).plan.tasks[0].block:
         assert all(type(v) is int for v in (op.low, op.high, op.a, op.b, op.c, op.value))
+
+
+def test_brackets_beside_each_other_do_not_count_as_nesting() -> None:
+    """The depth that is allowed is that of one nest, whatever was opened and closed before it."""
+
+    def is_read(text: str) -> bool:
+        try:
+            read(text)
+        except ExpressionError:
+            return False
+        return True
+
+    for opening in ("(", "-", "not "):
+        closing = ")" if opening == "(" else ""
+        allowed = [n for n in range(1, 60) if is_read(opening * n + "1" + closing * n)]
+        assert allowed == list(range(1, len(allowed) + 1))
+        beside = "(1) + (-1) + " * 30 if opening != "not " else "(1) or not 1 or " * 30
+        deepest = len(allowed)
+        assert is_read(beside + opening * deepest + "1" + closing * deepest), opening
+        assert not is_read(beside + opening * (deepest + 1) + "1" + closing * (deepest + 1)), opening
+    assert is_read("(" * 39 + "1" + ")" * 39)
+    assert not is_read("(" * 40 + "1" + ")" * 40)

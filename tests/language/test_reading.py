@@ -11,6 +11,7 @@ from swapbridge.language.bridge_file import Written
 from swapbridge.language.constants import constant, constant_or_percent, parse_written
 from swapbridge.language.dependencies import names_behind
 from swapbridge.language.expressions import decimal_text
+from swapbridge.language.places import FilePlace, Places
 from swapbridge.language.reading import parse_bridge
 from swapbridge.language.tables import decimal
 
@@ -161,3 +162,19 @@ def test_names_behind_named_values_are_those_of_signals() -> None:
         "host.M.B",
         "host.M.A",
     ]
+
+
+@pytest.mark.parametrize(("ids", "fine"), [('"1A0"', True), ('"1A0-1A1"', False), ('"1A0", "1A1"', False)])
+def test_one_identifier_at_a_time_is_renamed(ids: str, fine: bool) -> None:
+    rule = f'[buses.donor]\nplacement = "inline"\n[[pass]]\nfrom = "host"\nto = "donor"\nids = [{ids}]\n'
+    assert parse_bridge(BASE + rule).passes[0].new_word == -1
+    if fine:
+        assert parse_bridge(BASE + rule + 'as = "123"\n').passes[0].new_word == 0x123
+        return
+    with pytest.raises(SwapbridgeError, match="renames one passed identifier"):
+        parse_bridge(BASE + rule + 'as = "123"\n')
+
+
+def test_a_text_at_the_beginning_of_a_line_has_its_place() -> None:
+    places = Places("[[messages]]\nsend = 'host.M'\non_arrival = [\n'donor.A',\n'donor.B']\n")
+    assert places.of_text(("messages", 0, "on_arrival", 1), "donor.B") == FilePlace(5, 2)

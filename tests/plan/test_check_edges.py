@@ -74,6 +74,13 @@ EDGES: list[tuple[Path, Sequence[Any], Sequence[Any], str]] = [
     (("tables", 0, "x"), ((-TALL, 0, 1, TALL - 1),), ((-TALL, 0, 1, TALL),), "spans more than 64 bits"),
     (("tables", 0, "y"), ((0, 0, 0, 2 * TALL - 1),), ((0, 0, 0, 2 * TALL),), "table 0 needs more than 64 bits"),
     (("lookups", 0, "keys"), ((3, 4, 5),), ((3, 4, 4), (3, 4)), "lookup recorded states needs"),
+    (
+        ("lookups", 0),
+        (dataclasses.replace(PLAN.lookups[0], keys=(3,), values=(1,)),),
+        (dataclasses.replace(PLAN.lookups[0], keys=(), values=()),),
+        "needs as many values as keys",
+    ),
+    (("slots", 0, "high"), (5,), (4, 6), "must be the state, 0 to 5"),
     (("lines", 0, "length"), (1, 2000), (0, 2001), "must remember 1 to 2000 values"),
     (("lines", 0, "high"), (1, 2 * TALL - 1), (0, 2 * TALL), "has a bad interval"),
     (("tasks", 0, "period_us"), (1, TIME // 32), (0, TIME // 32 + 1), "has a period outside"),

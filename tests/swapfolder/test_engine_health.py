@@ -112,3 +112,9 @@ def test_the_oil_overrules_a_good_leak_down(tmp_path: Path) -> None:
     path.write_text(engine + '[[engine.oil]]\nafter = "fresh fill"\nseen = "glitter"\n')
     with pytest.raises(InputError, match="seen one of"):
         load_health(path)
+
+
+def test_the_cylinder_that_leaks_most_comes_first() -> None:
+    leaks = {1: Fraction(68), 2: Fraction(40), 3: Fraction(60)}
+    sheet = HealthSheet("donor", "psi", tuple(Cylinder(n, Fraction(80), left) for n, left in leaks.items()))
+    assert [text.split(" leaks")[0] for text in sheet.sentences()] == ["cylinder 2", "cylinder 3", "cylinder 1"]
