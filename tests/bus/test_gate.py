@@ -78,6 +78,24 @@ def test_a_translator_gone_wild_is_shut_out() -> None:
     assert len(gate.faults) == 2
 
 
+def test_the_fiftieth_frame_too_fast_within_the_window_shuts_the_gate() -> None:
+    gate, held = Gate(plan(send(0x100, period_us=100 * MS)), sending=True), 0
+    for now in range(200):
+        held += gate.decide(1, 0x100, b"x", now) is FrameRuling.TOO_FAST
+        if gate.shut:
+            break
+    assert held == 50
+
+
+def test_what_is_heard_on_the_other_bus_permits_no_pass() -> None:
+    gate = Gate(plan(passes=(Pass(0, 0x300, 0x3FF, 1),)), sending=True)
+    gate.heard(1, 0x300, b"x", 0)
+    assert gate.decide(1, 0x300, b"x", 1) is not FrameRuling.SEND
+    gate = Gate(plan(passes=(Pass(0, 0x300, 0x3FF, 1),)), sending=True)
+    gate.heard(0, 0x300, b"x", 0)
+    assert gate.decide(1, 0x300, b"x", 1) is FrameRuling.SEND
+
+
 def test_a_stall_now_and_then_does_not_shut_the_gate() -> None:
     """A burst of ten old frames each minute for an hour: held back to the planned rate, told once, never shut."""
     gate = Gate(plan(send(0x100, period_us=10 * MS)), sending=True)

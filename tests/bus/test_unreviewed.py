@@ -15,6 +15,7 @@ from swapbridge.cli.main import cli
 from swapbridge.core.errors import RefusedError
 from swapbridge.plan.plan import Plan
 from swapbridge.plan.proof import proof_head, ruling_on
+from swapbridge.plan.unreviewed import why_unreviewed
 from tests.proofs import proof_text, write_proof
 
 WIRES = (parse_bus("donor=socketcan:can0"), parse_bus("host=socketcan:can1"))
@@ -53,3 +54,12 @@ def test_commands_refuse_it_by_name_whatever_is_said(plan: Plan, tmp_path: Path)
         assert result.exit_code == 2, f"{words}: {result.output}"
         assert "not reviewed: host.Gauge.Speed" in result.output, f"{words}: {result.output}"
     assert not (tmp_path / "c").exists()
+
+
+def test_every_rule_is_named_and_the_first_one_is_the_next_to_review(plan: Plan) -> None:
+    assert why_unreviewed(dataclasses.replace(plan, unreviewed=())) == ""
+    one = why_unreviewed(dataclasses.replace(plan, unreviewed=("host.A.X",)))
+    assert one.startswith("the plan holds a rule that was learned from recordings and not reviewed: host.A.X;")
+    three = why_unreviewed(dataclasses.replace(plan, unreviewed=("host.A.X", "host.A.Y", "host.B.Z")))
+    assert three.startswith("the plan holds 3 rules that were learned")
+    assert "host.A.X, host.A.Y, host.B.Z; look at each with `swapbridge review host.A.X`" in three

@@ -123,6 +123,16 @@ def test_a_refusal_points_into_the_expression() -> None:
     assert str(refused.value).startswith("bridge.toml:6:10: ")
 
 
+@pytest.mark.parametrize(("size", "fine"), [(0, True), (4096, True), (-1, False), (4097, False)])
+def test_a_queue_of_passed_frames_has_ends(size: int, fine: bool) -> None:
+    text = BASE.replace("name =", f"pass_queue = {size}\nname =")
+    if fine:
+        assert parse_bridge(text).pass_queue == size
+        return
+    with pytest.raises(SwapbridgeError, match="pass_queue is out of range"):
+        parse_bridge(text)
+
+
 @pytest.mark.parametrize(("key", "value", "fine"), [
     ("delay_ms", 0, True), ("delay_ms", -1, False), ("last_ms", 0, True), ("last_ms", -1, False),
     ("once", 1, True), ("once", 255, True), ("once", 256, False), ("once", -1, False),
