@@ -17,8 +17,9 @@ from hypothesis import strategies as st
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.bit_columns import make_columns, sample_pairs
-from swapbridge.guessing.coding.candidates import LITTLE, find_candidates
+from swapbridge.guessing.coding.candidates import find_candidates
 from swapbridge.guessing.coding.codelength import adaptive_bits, candidate_bits, last_turn, step_class
+from swapbridge.guessing.coding.history_costs import LITTLE
 from swapbridge.guessing.guess import find_layouts
 from swapbridge.guessing.layout.cut import OrderPrices, best_cut, cut_bits
 from swapbridge.guessing.layout.kinds import is_signed

@@ -8,7 +8,7 @@ import pytest
 
 from swapbridge.core.integrity import Counter, Crc
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
-from swapbridge.guessing.coding.candidates import BIG, LITTLE
+from swapbridge.guessing.coding.history_costs import BIG, LITTLE
 from swapbridge.guessing.integrity import shared_formulas
 from swapbridge.guessing.integrity.checksums import FoundChecksum, check_at, find_checksums
 from swapbridge.guessing.integrity.counters import find_counters

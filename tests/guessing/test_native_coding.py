@@ -1,4 +1,4 @@
-"""The code lengths in C beside those in numpy, and what happens where C can't be had."""
+"""What candidates cost in C beside what they cost in numpy, and what happens where C can't be had."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from swapbridge.guessing.coding import codelength, codelength_kernel
+from swapbridge.guessing.coding.bit_columns import Pairs
+from swapbridge.guessing.coding.history_costs import LONGEST, Costs, history_costs
 from swapbridge.guessing.guess import guess
 from tests.guessing.planted import plant
 
@@ -53,42 +55,60 @@ def history(kind: str, count: int, rng: np.random.Generator) -> npt.NDArray[np.u
     return values[kind].astype(np.uint64)
 
 
+def pairs_of(payload: npt.NDArray[np.uint8], weight: npt.NDArray[np.float64]) -> Pairs:
+    return Pairs(payload[:-2], payload[1:-1], payload[2:], weight)
+
+
+def both_ways(
+    pairs: Pairs, wanted: npt.NDArray[np.bool_], thorough: bool, parts: npt.NDArray[np.bool_] | None
+) -> tuple[Costs, Costs]:
+    heavy = codelength.typical_weight(pairs.weight)
+    got = codelength_kernel.native_history_costs(pairs, wanted, thorough=thorough, parts=parts, heavy=heavy)
+    return got, history_costs(pairs, wanted, thorough=thorough, parts=parts, heavy=heavy)
+
+
 @settings(max_examples=60)
 @given(
     st.sampled_from(KINDS),
     st.integers(1, 300),
-    st.sets(st.integers(1, 64), min_size=1, max_size=12),
+    st.integers(1, 20),
+    st.sampled_from([0.03, 0.3, 1.0]),
     st.booleans(),
-    st.sampled_from(["alike", "some stand for more", "thinned"]),
+    st.sampled_from(["alike", "some stand for more", "thinned", "all sorts"]),
     st.integers(0, 2**32 - 1),
 )
 def test_c_and_numpy_say_the_same(
-    kind: str, count: int, some: set[int], thorough: bool, weights: str, seed: int
+    kind: str, count: int, width: int, share: float, thorough: bool, weights: str, seed: int
 ) -> None:
     rng = np.random.default_rng(seed)
-    value = history(kind, count + 2, rng)
-    lengths = np.array(sorted(some), np.int64)
+    values = np.stack([history(kind if k == 0 else str(rng.choice(KINDS)), count + 2, rng) for k in range(3)], axis=1)
+    payload = np.ascontiguousarray(values).view(np.uint8)[:, :width]
+    payload = payload if seed & 1 else payload[:, ::-1]
     weight = np.ones(count)
-    if weights != "alike":
+    if weights == "all sorts":
+        weight = rng.uniform(1.0, 2.0, count)
+    elif weights != "alike":
         weight[rng.random(count) < 0.5] = 7.0 if weights == "thinned" else 1.25
-    moved = (rng.random((count, 16)) < 0.05) | (rng.random((count, 1)) < 0.03)
-    company = (moved, rng.random((len(lengths), 16)) < 0.8) if thorough and seed % 3 else None
-    args = value[:-2], value[1:-1], value[2:], weight, lengths
+    wanted = np.zeros((2, 8 * width, LONGEST), bool)
+    some = rng.permutation(8 * width)[:4]
+    wanted[:, some] = rng.random((2, len(some), LONGEST)) < share
+    wanted &= np.arange(8 * width)[:, None] + np.arange(LONGEST) < 8 * width
+    moved = (rng.random((count, 2 * width)) < 0.05) | (rng.random((count, 1)) < 0.03)
+    parts = moved if thorough and seed % 3 else None
     assert codelength_kernel.kernel() is not None
-    got = codelength_kernel.native_candidate_bits(*args, thorough=thorough, company=company)
-    wanted = codelength.candidate_bits(*args, thorough=thorough, company=company)
+    got, expected = both_ways(pairs_of(payload, weight), wanted, thorough, parts)
+    assert ((got < np.inf) == wanted).all()
     # sums are added up in another order, so a number may round to the next step
-    assert np.abs(got - wanted).max() <= codelength.FINEST_BITS
+    assert np.abs(got[wanted] - expected[wanted]).max(initial=0.0) <= codelength.FINEST_BITS
 
 
 def test_nothing_to_weigh() -> None:
-    nothing, some = np.zeros(0, np.uint64), np.array([1, 8])
-    assert codelength_kernel.native_candidate_bits(nothing, nothing, nothing, np.zeros(0), some).tolist() == [
-        0.0,
-        codelength.MODELS_BITS,
-    ]
-    one = np.ones(1, np.uint64)
-    assert codelength_kernel.native_candidate_bits(one, one, one, np.ones(1), some[:0]).tolist() == []
+    wanted = np.zeros((2, 8, LONGEST), bool)
+    wanted[0, 0, [0, 7]] = True
+    for got in both_ways(pairs_of(np.zeros((2, 1), np.uint8), np.zeros(0)), wanted, True, None):
+        assert got[wanted].tolist() == [0.0, codelength.MODELS_BITS]
+    for got in both_ways(pairs_of(np.ones((3, 1), np.uint8), np.ones(1)), ~wanted & wanted, True, None):
+        assert not (got < np.inf).any()
 
 
 def test_every_number_of_the_c_text_comes_from_python() -> None:
@@ -96,7 +116,7 @@ def test_every_number_of_the_c_text_comes_from_python() -> None:
     given_names = {flag[2:].split("=")[0] for flag in codelength_kernel.definitions()}
     own = set(re.findall(r"#define (\w+)", text))
     names = set(re.findall(r"\b[A-Z][A-Z_]{3,}\b", re.sub(r"/\*.*?\*/", "", text, flags=re.DOTALL)))
-    assert names - own - {"NULL", "HUGE_VAL"} == given_names
+    assert names - own - {"NULL", "HUGE_VAL", "SIZE_MAX"} == given_names
     assert codelength.SHAPES.shape == (128, 2, 128)  # CLASSES and SCALES
     assert codelength.SHAPES.flags.c_contiguous
     assert codelength.GIVEN.flags.c_contiguous

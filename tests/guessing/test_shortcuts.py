@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from swapbridge.core.integrity import FieldSum, Term
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding import candidates
-from swapbridge.guessing.coding.candidates import BIG, LITTLE
+from swapbridge.guessing.coding.history_costs import BIG, LITTLE, LONGEST
 from swapbridge.guessing.integrity import counters, folded, sums
 from swapbridge.guessing.layout import multiplex
 
@@ -201,11 +201,16 @@ def test_flips_between_frames_of_one_selector_value_are_those_counted_frame_by_f
 def test_candidates_stand_in_their_arrays_as_one_by_one(found: dict[tuple[int, int, int], float]) -> None:
     """What lies in one byte stands under both orders, one after the other."""
     rows = []
-    for (order, low, high), cost in found.items():
+    for (order, low, high), cost in sorted(found.items(), key=lambda one: (*one[0][:2], abs(one[0][2] - one[0][1]))):
         bits = range(low, high + 1) if order == LITTLE else [(p & ~7) + 7 - (p & 7) for p in range(low, high - 1, -1)]
         rows.append((order, tuple(bits), cost))
         if order == LITTLE and low >> 3 == high >> 3:
             rows.append((BIG, tuple(bits), cost))
-    made = candidates._as_arrays(found)
+    size = 24
+    costs = np.full((2, size, LONGEST), np.inf)
+    for (order, low, high), cost in found.items():
+        costs[order, low if order == LITTLE else size - 1 - low, abs(high - low)] = cost
+    candidates._mirror(costs)
+    made = candidates._as_arrays(costs)
     got = [(int(made.order[k]), made.positions(k), float(made.cost[k])) for k in range(len(made.cost))]
     assert got == rows

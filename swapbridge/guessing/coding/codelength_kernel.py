@@ -1,4 +1,4 @@
-"""Guessing room: `codelength.candidate_bits` in C where this computer has a compiler, in numpy where it has none.
+"""Guessing room: `history_costs` in C where this computer has a compiler, in numpy where it has none.
 
 `codelength.c` is built on first use and kept (`core.toolchain`). Whatever goes wrong with that, numpy does the work:
 its answers are the same, only later.
@@ -18,15 +18,18 @@ import numpy.typing as npt
 from swapbridge.core.errors import SwapbridgeError
 from swapbridge.core.toolchain import shared_object
 from swapbridge.guessing.coding import codelength
-from swapbridge.guessing.coding.codelength import Floats, typical_weight
+from swapbridge.guessing.coding.bit_columns import Pairs
+from swapbridge.guessing.coding.history_costs import LONGEST, Costs, history_costs
 
-Words = npt.NDArray[np.uint64]
+MANY_WEIGHTS = 2
+"""What the C function returns where steps stand for more numbers of steps than it tells apart."""
 _FLAGS = ("-std=c99", "-O3", "-ffp-contract=off")
 
 
 def definitions() -> tuple[str, ...]:
     """The numbers of `codelength` as flags of the compiler."""
     numbers = {
+        "LONGEST": f"{LONGEST}U",
         "CONTEXTS": f"{codelength.CONTEXTS}U",
         "SHAPE_BITS": codelength.SHAPE_BITS,
         "MODELS_BITS": codelength.MODELS_BITS,
@@ -74,71 +77,65 @@ def kernel() -> Callable[..., int] | None:
     found = library("swapbridge.guessing.coding", "codelength.c", definitions())
     if found is None:
         return None
-    function = found.candidate_bits
+    function = found.history_costs
     pointer, size = ctypes.c_void_p, ctypes.c_size_t
     function.restype = ctypes.c_int
     function.argtypes = [
-        *([pointer] * 4), size, pointer, size, ctypes.c_int, ctypes.c_double, *([pointer] * 4), size, pointer
+        pointer, size, pointer, size, pointer, ctypes.c_int, ctypes.c_double, *([pointer] * 4)
     ]  # fmt: skip
     return function  # type: ignore[no-any-return]
 
 
-def native_candidate_bits(
-    before: Words,
-    old: Words,
-    new: Words,
-    weight: Floats,
-    lengths: npt.NDArray[np.int64],
+def native_history_costs(
+    pairs: Pairs,
+    wanted: npt.NDArray[np.bool_],
     *,
-    thorough: bool = True,
-    company: tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]] | None = None,
-    heavy: float | None = None,
-) -> Floats:
-    """`codelength.candidate_bits`, by whichever way this computer has.
+    thorough: bool,
+    parts: npt.NDArray[np.bool_] | None,
+    heavy: float,
+) -> Costs:
+    """`history_costs`, by whichever way this computer has.
 
     Parameters
     ----------
-    before, old, new : (U,) uint64
-        Three neighbouring values, wide enough for the longest candidate.
-    weight : (U,) float64
-        Steps that each sampled step stands for.
-    lengths : (L,) int64
-        Candidate lengths, 1 to 64, ascending.
+    pairs : Pairs
+        Steps to count over.
+    wanted : (2, 8 B, LONGEST) bool
+        Candidates.
     thorough : bool
-        Whether all models compete, or only the quick ones.
-    company : (U, R) bool and (L, R) bool, optional
-        Whether other parts of the payload move in each step, and which of them each candidate may look at.
-    heavy : float, optional
+        Whether all models compete, or the quick ones only.
+    parts : (U, 2 B) bool, optional
+        Whether each nibble of the payload moves in each step.
+    heavy : float
         What one sampled step stands for.
 
     Returns
     -------
-    (L,) float64
-        Bits for all steps.
+    (2, 8 B, LONGEST) float64
+        Bits for all steps, infinite where nothing is wanted.
     """
-    function = kernel() if len(new) and len(lengths) else None
+    function = kernel() if len(pairs.new) and wanted.any() else None
     if function is None:
-        return codelength.candidate_bits(
-            before, old, new, weight, lengths, thorough=thorough, company=company, heavy=heavy
-        )
-    columns = [np.ascontiguousarray(words, dtype=np.uint64) for words in (before, old, new)]
-    weight, lengths = np.ascontiguousarray(weight, np.float64), np.ascontiguousarray(lengths, np.int64)
-    parts, allowed = (None, None) if company is None or not thorough else map(np.ascontiguousarray, company)
-    out = np.empty(len(lengths))
-    if function(
-        *(words.ctypes.data for words in columns),
+        return history_costs(pairs, wanted, thorough=thorough, parts=parts, heavy=heavy)
+    columns = np.ascontiguousarray(np.concatenate([pairs.before, pairs.old, pairs.new]).T)
+    weight, wanted = np.ascontiguousarray(pairs.weight, np.float64), np.ascontiguousarray(wanted)
+    parts = None if parts is None else np.ascontiguousarray(parts)
+    out = np.full(wanted.shape, np.inf)
+    failed = function(
+        columns.ctypes.data,
+        len(columns),
         weight.ctypes.data,
-        len(new),
-        lengths.ctypes.data,
-        len(lengths),
+        len(weight),
+        wanted.ctypes.data,
         thorough,
-        typical_weight(weight) if heavy is None else heavy,
+        heavy,
         codelength.SHAPES.ctypes.data,
         codelength.GIVEN.ctypes.data,
         None if parts is None else parts.ctypes.data,
-        None if allowed is None else allowed.ctypes.data,
-        0 if parts is None else parts.shape[1],
         out.ctypes.data,
-    ):
+    )
+    if failed == MANY_WEIGHTS:
+        return history_costs(pairs, wanted, thorough=thorough, parts=parts, heavy=heavy)
+    if failed:
         raise MemoryError
     return codelength.in_steps(out)

@@ -54,16 +54,14 @@ class Opening:
     after: Pairs
     steps: float
 
-    def price(self, bits: npt.NDArray[np.intp]) -> float:
-        """What a candidate with these bits, least significant first, costs beside its history after the opening.
+    def price(self, resting: npt.NDArray[np.intp], length: npt.NDArray[np.intp]) -> npt.NDArray[np.float64]:
+        """What candidates of so many bits, so many of the lowest at rest, cost beside their history after the opening.
 
         One bit has no code to spare for 'not available': that it fell just then has to be stated.
         """
-        moving = np.flatnonzero(self.moves[bits])
-        resting = int(moving[0]) if len(moving) else 0
-        grid = RESTING_BITS + ALSO_RESTING_BITS * (resting - 1) if resting else 0.0
-        alone = float(np.log2(self.steps)) if len(bits) == 1 else 0.0
-        return OPENING_BITS + grid + alone
+        grid = np.where(resting > 0, RESTING_BITS + ALSO_RESTING_BITS * (resting - 1), 0.0)
+        alone = np.where(length == 1, np.log2(self.steps), 0.0)
+        return np.asarray(OPENING_BITS + grid + alone)
 
 
 def find_opening(pairs: Pairs, alive: npt.NDArray[np.bool_]) -> Opening | None:

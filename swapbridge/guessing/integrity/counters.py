@@ -9,8 +9,9 @@ import numpy.typing as npt
 
 from swapbridge.core.integrity import Counter
 from swapbridge.guessing.coding.bit_columns import BitColumns, whole_stretches
-from swapbridge.guessing.coding.candidates import BIG, LITTLE, track_bit
+from swapbridge.guessing.coding.candidates import track_bit
 from swapbridge.guessing.coding.codelength import adaptive_bits, field_words
+from swapbridge.guessing.coding.history_costs import BIG, LITTLE
 from swapbridge.guessing.integrity.slow_counters import rhythm_by_clock
 from swapbridge.surveying.lost import count_sendings, sendings_between
 

@@ -15,7 +15,8 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.core.layout import MAX_PAYLOAD_BYTES
-from swapbridge.guessing.coding.candidates import BIG, LITTLE, LONGEST, Candidates, track_bit
+from swapbridge.guessing.coding.candidates import Candidates, track_bit
+from swapbridge.guessing.coding.history_costs import BIG, LITTLE, LONGEST
 from swapbridge.guessing.layout import place_bits
 from swapbridge.guessing.layout.ways import Graph, cheapest_from, cheapest_to, make_graph, sums
 

@@ -11,8 +11,9 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns, sample_pairs, whole_stretches
-from swapbridge.guessing.coding.candidates import LITTLE, Candidates, find_candidates
+from swapbridge.guessing.coding.candidates import Candidates, find_candidates
 from swapbridge.guessing.coding.codelength import adaptive_bits, field_words
+from swapbridge.guessing.coding.history_costs import LITTLE
 from swapbridge.guessing.layout.cut import CutField, OrderPrices, best_cut, cut_bits
 
 WIDEST = 8

@@ -9,7 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from swapbridge.guessing.coding.bit_columns import BitColumns
-from swapbridge.guessing.coding.candidates import BIG, LITTLE, Candidates
+from swapbridge.guessing.coding.candidates import Candidates
+from swapbridge.guessing.coding.history_costs import BIG, LITTLE
 from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.layout.cut import CutField, OrderPrices, best_cut, cut_bits
 
