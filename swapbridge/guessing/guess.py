@@ -106,8 +106,8 @@ def find_layouts(
     studies = []
     given = vehicle_checks([one_length(c) for c in all_columns])
     results = map(study, all_columns, given) if executor is None else executor.map(study, all_columns, given)
-    for done, result in enumerate(results, 1):
-        studies.append(result)
+    for done, (result, columns) in enumerate(zip(results, all_columns, strict=True), 1):
+        studies.append(replace(result, columns=one_length(columns)))  # another process sends copies of them
         if progress is not None:
             progress(done / len(tasks), f"identifier {done} of {len(tasks)}")
     studies = with_vehicle_formulas(studies)

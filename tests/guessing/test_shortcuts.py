@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from swapbridge.core.integrity import FieldSum, Term
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.coding import candidates
+from swapbridge.guessing.coding import bit_columns, candidates
 from swapbridge.guessing.coding.history_costs import BIG, LITTLE, LONGEST
 from swapbridge.guessing.integrity import counters, folded, sums
 from swapbridge.guessing.layout import multiplex
@@ -214,3 +214,12 @@ def test_candidates_stand_in_their_arrays_as_one_by_one(found: dict[tuple[int, i
     made = candidates._as_arrays(costs)
     got = [(int(made.order[k]), made.positions(k), float(made.cost[k])) for k in range(len(made.cost))]
     assert got == rows
+
+
+@given(SEEDS, st.integers(0, 60), st.integers(1, 9))
+def test_bits_and_distinct_payloads_are_those_counted_one_by_one(seed: int, rows: int, width: int) -> None:
+    payload = rows_of(np.random.default_rng(seed), rows, width) if rows else np.zeros((0, width), np.uint8)
+    wanted = [sum(int(row[bit >> 3]) >> (bit & 7) & 1 for row in payload) for bit in range(8 * width)]
+    assert bit_columns.count_bits(payload).tolist() == wanted
+    apart = sorted({bytes(row) for row in payload})
+    assert [bytes(row) for row in bit_columns.distinct_payloads(payload)] == apart

@@ -6,6 +6,7 @@ Everything below works on these columns alone, so one identifier is one task in 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +15,7 @@ from swapbridge.capture.capture import Capture, FrameKey
 
 FEW_FRAMES = 8
 """With fewer frames than this an identifier is not judged."""
+Value = TypeVar("Value", bound=np.generic)
 LONG_GAP_NS = 2_000_000_000
 """A silence longer than this (and than ten periods) is a seam: frames on its two sides are no neighbours."""
 
@@ -133,6 +135,26 @@ def _sortable(payload: npt.NDArray[np.uint8]) -> npt.NDArray[np.generic]:
     return whole.view(">u8")[:, 0].astype(np.uint64)
 
 
+def distinct(values: npt.NDArray[Value]) -> npt.NDArray[Value]:
+    """(U,) distinct values, ascending, by sorting: numpy's `unique` fills a hash table, which takes far longer.
+
+    Parameters
+    ----------
+    values : (N,) array
+        Numbers, or anything else that sorts.
+
+    Returns
+    -------
+    (U,) array
+        Each value once.
+    """
+    ordered = np.sort(values)
+    if len(ordered) < 2:
+        return ordered
+    out: npt.NDArray[Value] = ordered[np.append(True, ordered[1:] != ordered[:-1])]
+    return out
+
+
 def first_of_each(payload: npt.NDArray[np.uint8]) -> npt.NDArray[np.intp]:
     """Rows in which each distinct payload came first, in the order they came."""
     if not payload.size:
@@ -156,9 +178,9 @@ def distinct_payloads(payload: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
     if not payload.size:
         return payload[:1]
     width = payload.shape[1]
-    seen = np.unique(_sortable(payload))
     if width > 8:
-        return seen.view(np.uint8).reshape(-1, width)
+        return np.unique(_sortable(payload)).view(np.uint8).reshape(-1, width)
+    seen = distinct(_sortable(payload))
     return seen.astype(">u8").view(np.uint8).reshape(-1, 8)[:, :width]
 
 
@@ -183,6 +205,15 @@ class Pairs:
     def steps(self) -> float:
         """Steps of the recording that these stand for."""
         return float(self.weight.sum())
+
+
+_BITS_OF_BYTE = np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1, bitorder="little").astype(np.int64)
+
+
+def count_bits(rows: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:
+    """(8 B,) how often each bit is set in these rows (N, B): each byte's values are counted, not each bit."""
+    counts = [np.bincount(column, minlength=256) @ _BITS_OF_BYTE for column in rows.T]
+    return np.concatenate(counts) if counts else np.zeros(0, np.int64)
 
 
 def sample_pairs(columns: BitColumns, limit: int) -> Pairs:
@@ -211,10 +242,10 @@ def sample_pairs(columns: BitColumns, limit: int) -> Pairs:
         return Pairs(empty, empty, empty, np.zeros(0))
     weight = np.ones(len(steps))
     if len(steps) > limit:
-        flips = np.unpackbits(payload[steps] ^ payload[steps - 1], axis=1, bitorder="little")
-        count = flips.sum(axis=0, dtype=np.int64)
+        flips = payload[steps] ^ payload[steps - 1]
+        count = count_bits(flips)
         rare = (count > 0) & (count <= limit // 32)
-        keep = flips[:, rare].any(axis=1)
+        keep = (flips & np.packbits(rare, bitorder="little")).any(axis=1)
         rest = np.flatnonzero(~keep)
         room = max(limit - int(keep.sum()), limit // 2)
         if len(rest) > room:

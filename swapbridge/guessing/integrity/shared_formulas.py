@@ -66,8 +66,11 @@ def possible_checks(columns: BitColumns) -> tuple[tuple[FoundChecksum, tuple[Sig
             out.append((check, _signatures("xor", byte, payload.shape[1], constant, after)))
         own = payload[:, byte].astype(np.int64)
         for factor in (1, -1):
-            rest = (own - factor * (whole - own)) % 256
-            if (rest == rest[0]).all():
+            for rows in (slice(FIRST_LOOK), slice(None)):
+                rest = (own[rows] - factor * (whole[rows] - own[rows])) % 256
+                if (rest != rest[0]).any():
+                    break
+            else:
                 constant = int(rest[0])
                 after = (constant - factor * sum(identifier)) % 256
                 covered = tuple(i for i in everything if i != byte)

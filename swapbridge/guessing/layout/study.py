@@ -537,13 +537,16 @@ def _mux_field(mux: FoundMux) -> FoundField:
 def _neighbours(columns: BitColumns, cut: Sequence[CutField]) -> list[tuple[int, float]]:
     """For each field, on how many ends another one touches it, and how much the closest of these moves with it."""
     follows = ~columns.breaks[1:]
-    flips = columns.payload[1:] ^ columns.payload[:-1]
+    flips = np.ascontiguousarray((columns.payload[1:] ^ columns.payload[:-1])[follows].T)
     moved: list[npt.NDArray[np.bool_]] = []
     for f in cut:
-        own = np.zeros(columns.payload.shape[1], np.uint8)
+        own: dict[int, int] = {}
         for p in f.positions:
-            own[p >> 3] |= np.uint8(1 << (p & 7))
-        moved.append(np.bitwise_or.reduce(flips & own, axis=1)[follows] != 0)
+            own[p >> 3] = own.get(p >> 3, 0) | 1 << (p & 7)
+        moves = np.zeros(flips.shape[1], np.uint8)
+        for byte, mask in own.items():
+            moves |= flips[byte] & np.uint8(mask)
+        moved.append(moves != 0)
     at = {p: k for k, f in enumerate(cut) for p in (f.positions[0], f.positions[-1])}
     out = []
     for k, f in enumerate(cut):
@@ -554,7 +557,8 @@ def _neighbours(columns: BitColumns, cut: Sequence[CutField]) -> list[tuple[int,
             if p in at and at[p] != k:
                 beside.add((at[p], p in (top + 1, top - 15)))
         shares = [
-            float((moved[k] & moved[other]).sum()) / max(1, min(int(moved[k].sum()), int(moved[other].sum())))
+            float(np.count_nonzero(moved[k] & moved[other]))
+            / max(1, min(int(np.count_nonzero(moved[k])), int(np.count_nonzero(moved[other]))))
             for other, _ in beside
         ]
         out.append((len({upper for _, upper in beside}), max(shares, default=0.0)))
@@ -594,6 +598,13 @@ def _plain_field(columns: BitColumns, found: CutField, beside: tuple[int, float]
 
 def _is_noise(columns: BitColumns, positions: tuple[int, ...]) -> bool:
     """Whether every bit flips like a coin, the most significant ones too: no quantity does that."""
-    bits = columns.bits[:, list(positions)]
-    flips = (bits[1:] != bits[:-1])[~columns.breaks[1:]]
-    return len(flips) >= 100 and bool((abs(flips.mean(axis=0) - 0.5) < 4.0 * 0.5 / np.sqrt(len(flips))).all())
+    follows = ~columns.breaks[1:]
+    steps = np.count_nonzero(follows)
+    if steps < 100:
+        return False
+    for p in reversed(positions):  # the most significant bit first, which seldom passes
+        column = columns.payload[:, p >> 3]
+        flips = np.count_nonzero((column[1:] ^ column[:-1])[follows] & np.uint8(1 << (p & 7)))
+        if abs(flips / steps - 0.5) >= 4.0 * 0.5 / np.sqrt(steps):
+            return False
+    return True

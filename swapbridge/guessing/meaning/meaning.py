@@ -80,7 +80,8 @@ def attach_meaning(
     given = _on_clock(stimulus, capture) if stimulus is not None else {}
     targets = prepare_channels({**channels, **given})
     from_tool = frozenset(channels) - frozenset(given)
-    works = [None if m.key in tool else work_of(m, capture) for m in message_fields]
+    # without a channel there is nothing to compare, and no need to hold every field's values
+    works = [work_of(m, capture) if targets and m.key not in tool else None for m in message_fields]
     results = _run([(w, tuple(targets.values())) for w in works if w is not None], executor, report)
     matches: list[list[Match]] = [[] for _ in message_fields]
     luck = {name: np.zeros(POINTS) for name in targets}
