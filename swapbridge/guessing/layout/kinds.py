@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guessing.coding.bit_columns import distinct
+from swapbridge.guessing.coding.bit_columns import BitColumns, distinct
 from swapbridge.signalmap.findings import FieldKind
 
 FEW_STATES = 16
@@ -79,3 +79,17 @@ def field_kind(raw: npt.NDArray[np.int64], follows: npt.NDArray[np.bool_], lengt
     if skips < 0.1 and dense > 0.5 and len(moves) > 3 * len(states):
         return "analogue"
     return "enum"
+
+
+def is_noise(columns: BitColumns, positions: tuple[int, ...]) -> bool:
+    """Whether every bit flips like a coin, the most significant ones too: no quantity does that."""
+    follows = ~columns.breaks[1:]
+    steps = np.count_nonzero(follows)
+    if steps < 100:
+        return False
+    for p in reversed(positions):  # the most significant bit first, which seldom passes
+        column = columns.payload[:, p >> 3]
+        flips = np.count_nonzero((column[1:] ^ column[:-1])[follows] & np.uint8(1 << (p & 7)))
+        if abs(flips / steps - 0.5) >= 4.0 * 0.5 / np.sqrt(steps):
+            return False
+    return True

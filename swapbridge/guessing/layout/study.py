@@ -38,7 +38,7 @@ from swapbridge.guessing.integrity.tied_units import settle_units
 from swapbridge.guessing.integrity.trust import Standing, field_probability, mux_probability
 from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
 from swapbridge.guessing.layout.cut import CutField, OrderPrices, cut_bits, within_reach
-from swapbridge.guessing.layout.kinds import field_kind, is_signed
+from swapbridge.guessing.layout.kinds import field_kind, is_noise, is_signed
 from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.guessing.layout.multiplex import FoundMux, find_multiplexer
 from swapbridge.guessing.layout.orders import CutBits, cut_of, message_cuts
@@ -583,7 +583,7 @@ def _plain_field(columns: BitColumns, found: CutField, beside: tuple[int, float]
         Standing(found.probability, changes, len(found.positions), low, states, touches, together, page)
     )
     evidence |= {"share_of_cuts": round(found.probability, 4), "touches": touches, "moves_with": round(together, 3)}
-    if layout.length >= NOISE_BITS and _is_noise(columns, found.positions):
+    if layout.length >= NOISE_BITS and is_noise(columns, found.positions):
         evidence["note"] = "high entropy, related to nothing: possibly authenticated, cannot be generated"
         evidence["possibly_authenticated"] = True  # a signal map takes this word: the compiler then won't write it
     return FoundField(
@@ -594,17 +594,3 @@ def _plain_field(columns: BitColumns, found: CutField, beside: tuple[int, float]
         confidence=confidence,
         evidence=evidence,
     )
-
-
-def _is_noise(columns: BitColumns, positions: tuple[int, ...]) -> bool:
-    """Whether every bit flips like a coin, the most significant ones too: no quantity does that."""
-    follows = ~columns.breaks[1:]
-    steps = np.count_nonzero(follows)
-    if steps < 100:
-        return False
-    for p in reversed(positions):  # the most significant bit first, which seldom passes
-        column = columns.payload[:, p >> 3]
-        flips = np.count_nonzero((column[1:] ^ column[:-1])[follows] & np.uint8(1 << (p & 7)))
-        if abs(flips / steps - 0.5) >= 4.0 * 0.5 / np.sqrt(steps):
-            return False
-    return True
