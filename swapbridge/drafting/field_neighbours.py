@@ -11,6 +11,7 @@ from swapbridge.core.integrity import Affine
 from swapbridge.core.layout import Layout
 from swapbridge.drafting.building import MOST_CHOICES
 from swapbridge.drafting.drafted import Explained
+from swapbridge.drafting.explain.field import MOST_CODE_BITS
 from swapbridge.drafting.recorded_vehicle import VehicleMessage
 
 MOST_SURE_BESIDE = 0.5
@@ -41,15 +42,22 @@ def capped_by_neighbours(message: VehicleMessage, fields: Sequence[Explained]) -
 def _capped(message: VehicleMessage, one: Explained, fields: Sequence[Explained]) -> Explained:
     if one.how == "open" or one.confidence <= MOST_SURE_BESIDE:
         return one
-    known = [f for f in fields if f.how == "open" and _touch(one.layout, f.layout)]
-    part = next((f.name for f in known if _one_code(message, one.layout, f.layout)), "")
+    rests = _rests(one, fields)
+    part = next((rest[-1].name for rest in rests if _one_code(message, one.layout, rest)), "")
     if part:
-        why = f"it never changes without {part} beside it, which nothing explains: the two may be one code"
+        why = f"it never changes without the bits from it to {part}, which nothing explains: they may be one code"
     elif other := _other_checksum(message, one.layout, fields):
         why = f"{other} may be the checksum, and the byte that is taken for it a part of this field"
+    elif rests:  # where all of the bits beside it are explained, that confirms the cut
+        return replace(one, confidence=min(one.confidence, _cut_as_surely(message, one.layout)))
     else:
         return one
     return replace(one, confidence=MOST_SURE_BESIDE, words=f"{one.words}; {why}")
+
+
+def _cut_as_surely(message: VehicleMessage, layout: Layout) -> float:
+    """How sure it was that a field of the message lies just there; 1 for one that was cut out later."""
+    return next((f.layout_confidence for f in message.fields if f.layout == layout), 1.0)
 
 
 def _touch(a: Layout, b: Layout) -> bool:
@@ -59,12 +67,32 @@ def _touch(a: Layout, b: Layout) -> bool:
     return bool((after | before) & set(b.positions))
 
 
-def _one_code(message: VehicleMessage, layout: Layout, beside: Layout) -> bool:
-    """Whether a code never changed but in the frames in which the one beside it did, so that no frame separates them.
+def _rests(one: Explained, fields: Sequence[Explained]) -> list[list[Explained]]:
+    """What lies from a field to an open one, the open one last: itself, or one with no more than a few bits between.
+
+    A code that was cut into flags has its open bit anywhere.
+    """
+    out, chains = [], [[f] for f in fields if _touch(one.layout, f.layout)]
+    while chains:
+        chain = chains.pop()
+        if chain[-1].how == "open":
+            out.append(chain)
+        if sum(f.layout.length for f in (one, *chain)) < MOST_CODE_BITS:
+            chains += [
+                [*chain, f] for f in fields
+                if f is not one and all(f is not c for c in chain) and _touch(chain[-1].layout, f.layout)
+            ]  # fmt: skip
+    return out
+
+
+def _one_code(message: VehicleMessage, layout: Layout, rest: Sequence[Explained]) -> bool:
+    """Whether a code never changed but in the frames in which those beside it did, so that no frame separates them.
 
     What is measured changes too often for that to say anything.
     """
-    mine, theirs = message.raw(layout), message.raw(beside)
+    mine = message.raw(layout)
+    _, theirs = np.unique(np.stack([message.raw(f.layout) for f in rest]), axis=1, return_inverse=True)
+    theirs = theirs.reshape(-1)
     together = np.unique(np.stack([mine, theirs]), axis=1).shape[1]
     if not LEAST_VALUES <= together <= MOST_CHOICES:
         return False

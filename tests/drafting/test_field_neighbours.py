@@ -53,6 +53,17 @@ def test_a_flag_that_never_changes_without_an_open_code_beside_it_may_be_a_part_
     assert ("one code" in one.words) is (most == 0.5)
 
 
+@pytest.mark.parametrize(("late_s", "most"), [(0.0, 0.5), (1.0, 0.98)], ids=["never apart", "apart"])
+def test_a_flag_of_a_cut_code_may_be_a_part_of_it_though_the_open_bit_is_not_the_next(
+    late_s: float, most: float
+) -> None:
+    """The lowest of a state's three flags was claimed at 0.98 and right in 0.40: the highest was open."""
+    flag = ((TIMES - late_s) // 20).astype(int) % 2
+    code = (TIMES // 10).astype(int) % 4
+    (one, *_) = capped_by_neighbours(message(flag | code << 1), [told(0, 1), told(1, 1), told(2, 1, "open")])
+    assert one.confidence == most
+
+
 def test_two_flags_that_say_two_values_together_are_no_code() -> None:
     flag = (TIMES // 20).astype(int) % 2
     (one, _) = capped_by_neighbours(message(flag | flag << 1), [told(0, 1), told(1, 1, "open")])

@@ -49,6 +49,8 @@ PARTLY_EXPLAINED = 0.5
 """How sure at most where a field has values that its source has no word for, or unexplained bits beside it."""
 SOME_CODES = 0.94
 """How sure at most where codes may come that no recording held: a gear that was never used."""
+MOST_VALUES, LEAST_SPAN = 12, 15
+"""A field of no more values, all within fewer steps, may be a code as well as a measured value."""
 MOST_CODE_BITS = 4
 LEAST_CODES = 3
 BETTER = 0.015
@@ -114,9 +116,14 @@ def _jumps(message: VehicleMessage, one: VehicleField, part: VehicleField) -> bo
 def _explained(kit: Kit, message: VehicleMessage, one: VehicleField, allowed: frozenset[int]) -> list[Explained]:
     """The explanations of a field that no words describe."""
     if one.kind == "number":
+        raw = message.raw(one.layout)
         number = explain_number(kit, message, one, allowed)
-        few = len(np.unique(message.raw(one.layout))) <= 12
-        return [number if number.how != "open" or not few else explain_choice(kit, message, one)]
+        if len(np.unique(raw)) > MOST_VALUES or (number.how != "open" and np.ptp(raw) >= LEAST_SPAN):
+            return [number]
+        choice = explain_choice(kit, message, one)  # a rule that is nearly right hits most values of a code
+        if number.how == "open" or (choice.how != "open" and not choice.seen):  # codes and words, nothing learned
+            return [choice]
+        return [replace(number, confidence=min(number.confidence, SOME_CODES))]
     whole = explain_choice(kit, message, one)
     if one.layout.length > 1 and whole.how == "open":
         number = explain_number(kit, message, one, allowed) if one.moving >= 3 else whole
@@ -350,7 +357,7 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
     raw = message.raw(one.layout)
     values, counts = np.unique(raw, return_counts=True)
     real = values[counts >= LEAST_FRAMES]
-    if len(real) < 2 or len(real) > 12:
+    if len(real) < 2 or len(real) > MOST_VALUES:
         return open_field(
             kit, message, one, f"{len(values)} values, too few frames of each", "a recording in which it moves"
         )
@@ -363,7 +370,8 @@ def explain_choice(kit: Kit, message: VehicleMessage, one: VehicleField) -> Expl
     for value in todo:
         watched = Watched(message.time_s, raw == value, slack_of(message))
         key = (kit.bus, message.key.identifier, message.key.extended, one.name)
-        atoms = [*kit.atoms, *timed_atoms(watched, message, TIMED_TEXT), *several_words(kit.swap, key, value)]
+        known = kit.atoms if warning or one.layout.length > 1 else _without_warnings(kit)
+        atoms = [*known, *timed_atoms(watched, message, TIMED_TEXT), *several_words(kit.swap, key, value)]
         found = _warned(kit, watched) if warning else []
         found += [c for c in explain_flag(watched, atoms, kit.lines) if c.atom.text is not None]
         if not found:
@@ -463,6 +471,14 @@ def _warned(kit: Kit, watched: Watched) -> list[Condition]:
     """The other vehicle's warning that a lamp goes with, where it has one: it comes before every other condition."""
     found = explain_flag(watched, _warning_atoms(kit), [], pairs=False)
     return [c for c in found[:1] if c.share >= GOOD and c.wrong_edges <= 1 + MOST_WRONG * len(watched.edges)]
+
+
+def _without_warnings(kit: Kit) -> list[Atom]:
+    """What a flag may follow that is not lit as a warning is: one may come at any time, and the flag would go with it.
+
+    A flag that is the same function as the other vehicle's warning would be lit as that is.
+    """
+    return [a for a in kit.atoms if not set(SIGNAL_NAME.findall(a.text or "")) & kit.warnings]
 
 
 def _warning_atoms(kit: Kit) -> list[Atom]:

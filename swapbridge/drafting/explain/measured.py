@@ -44,6 +44,9 @@ NICE_RATIOS = tuple(
 NEAR_RATIO = 0.025
 NOT_ALIKE = 0.04
 """A field that its own formula fits so much better than the other vehicle's rule is another function."""
+RANGE_PARTS, LEAST_PART, WRONG_PART = 8, 20, 0.1
+"""A quantity's recorded range is looked at in so many parts, where one has so many frames. A copy that is wrong in so
+many more of the frames of one than the field's own formula is another function."""
 LEAST_HELD_OUT = 0.8
 SEEN_MARGIN = 0.1
 """A learned formula is trusted this far beyond its recorded range, as a share of it."""
@@ -117,8 +120,11 @@ def explain_number(kit: Kit, message: VehicleMessage, one: VehicleField, allowed
     measured = Measured(message.time_s, raw)
     ways = [_straight(measured, line, 0.97) for line in (*kit.lines, *kit.local)]
     formula = _formula_within_reach(kit, message, measured)
-    plain = formula.share if formula is not None and _fits_simply(formula) else 0.0
+    simple = formula if formula is not None and _fits_simply(formula) else None
+    plain = 0.0 if simple is None else simple.share
     linked = [_linked(measured, x) for x in kit.linked]
+    if simple is not None and not _repeats_old_torque(kit, message, one, simple):
+        linked = [w for w in linked if not _differs_somewhere(measured, w.formula, simple)]
     ways += [w if w.formula.share >= plain - NOT_ALIKE else replace(w, price=w.formula.price) for w in linked]
     if formula is not None and formula.lines:
         many = len(formula.lines) > 1
@@ -240,6 +246,22 @@ def _fits_simply(formula: Formula) -> bool:
     return len(formula.lines) <= 2 and min(formula.share, formula.held_out) >= GOOD
 
 
+def _differs_somewhere(measured: Measured, copy: Formula, own: Formula) -> bool:
+    """Whether a copy is wrong in a part of a quantity's range in which the field's own formula is right.
+
+    Few frames in one corner of the range hardly count among all, but a drive may stay there. So the other vehicle's
+    field is another function: what an engine loses, of another engine.
+    """
+    right = [np.abs(f.at(measured.times) - measured.value) <= measured.tolerance for f in (copy, own)]
+    for line in own.lines:
+        x = line.series.at(measured.times)
+        part = np.minimum(((x - x.min()) / max(float(np.ptp(x)), 1e-9) * RANGE_PARTS).astype(int), RANGE_PARTS - 1)
+        for mine in (part == n for n in range(RANGE_PARTS)):
+            if mine.sum() >= LEAST_PART and right[1][mine].mean() - right[0][mine].mean() > WRONG_PART:
+                return True
+    return False
+
+
 def _believed(message: VehicleMessage, line: DraftLine) -> tuple[float, float]:
     """Where a quantity may be for a formula that was learned beside a message."""
     x = line.series.at(message.time_s)
@@ -258,13 +280,13 @@ def _formula_within_reach(kit: Kit, message: VehicleMessage, measured: Measured)
 
 
 def _of_coolant(kit: Kit, measured: Measured, formula: Formula) -> Formula:
-    """A needle of heat shows the coolant where that fits as many frames as another temperature does.
+    """A needle of heat shows the coolant where that fits as many frames as another temperature does, by itself or not.
 
     All temperatures rise together while a sound engine warms up, and only the coolant's is hot when its engine is.
     """
     channels = {line.channel for line in formula.lines}
     line = next((x for x in kit.lines if x.channel == "coolant_temperature"), None)
-    if line is None or not channels or "coolant_temperature" in channels or channels - HEATS:
+    if line is None or "coolant_temperature" in channels or not channels & HEATS:
         return formula
     table = fit_table(measured, line)
     return table if table.share >= formula.share - AS_WELL else formula

@@ -23,6 +23,8 @@ TABLE_KNOTS = 30
 TERM_BITS = 26.0
 TABLE_TERM_BITS = 10.0
 MOST_TABLE_KNOTS = 7
+TABLE_PARTS = 64
+"""A quantity's range is looked at in so many parts for whether a table of it could fit."""
 QUANTITY_BITS = 14.0
 KNOT_BITS = 8.0
 EVENTS_PER_S = 4.0
@@ -259,10 +261,24 @@ def held_out(times: Floats) -> tuple[Bools, Ints]:
 
 
 def best_formula(measured: Measured, lines: Sequence[DraftLine]) -> Formula:
-    """The cheapest sum of terms; of one quantity alone with more knots, as a table needs them."""
+    """The cheapest sum of terms; of one quantity alone with more knots, as a table needs them.
+
+    A sum that grows a term at a time may begin with the wrong quantity and never come to the one whose table fits.
+    """
     found = _fewer(measured, fit_formula(measured, lines))
-    tables = [fit_table(measured, line) for line in found.lines[:2]]
-    return min([found, *tables], key=lambda f: f.price)
+    worth = [x for x in lines if x in found.lines[:2] or _followed(measured, x) > found.share]
+    return min([found, *(fit_table(measured, line) for line in worth)], key=lambda f: f.price)
+
+
+def _followed(measured: Measured, line: DraftLine) -> float:
+    """Share of frames near the median of those with about the same value of a quantity: what a table might do."""
+    x = line.series.at(measured.times)
+    if np.ptp(x) == 0:
+        return 0.0
+    order = np.argsort(x, kind="stable")
+    value = measured.value[order]
+    parts = np.split(value, np.flatnonzero(np.diff(np.floor((x[order] - x.min()) / np.ptp(x) * TABLE_PARTS))) + 1)
+    return sum(int((np.abs(v - median(v)) <= measured.tolerance).sum()) for v in parts) / len(value)
 
 
 def _fewer(measured: Measured, found: Formula) -> Formula:
