@@ -15,7 +15,7 @@ from swapbridge.capture.capture import Capture, FrameKey
 
 FEW_FRAMES = 8
 """With fewer frames than this an identifier is not judged."""
-Value = TypeVar("Value", bound=np.generic)
+Sorted = TypeVar("Sorted", bound=np.generic)
 LONG_GAP_NS = 2_000_000_000
 """A silence longer than this (and than ten periods) is a seam: frames on its two sides are no neighbours."""
 
@@ -135,7 +135,7 @@ def _sortable(payload: npt.NDArray[np.uint8]) -> npt.NDArray[np.generic]:
     return whole.view(">u8")[:, 0].astype(np.uint64)
 
 
-def distinct(values: npt.NDArray[Value]) -> npt.NDArray[Value]:
+def distinct_values(values: npt.NDArray[Sorted]) -> npt.NDArray[Sorted]:
     """(U,) distinct values, ascending, by sorting: numpy's `unique` fills a hash table, which takes far longer.
 
     Parameters
@@ -151,7 +151,7 @@ def distinct(values: npt.NDArray[Value]) -> npt.NDArray[Value]:
     ordered = np.sort(values)
     if len(ordered) < 2:
         return ordered
-    out: npt.NDArray[Value] = ordered[np.append(True, ordered[1:] != ordered[:-1])]
+    out: npt.NDArray[Sorted] = ordered[np.append(True, ordered[1:] != ordered[:-1])]
     return out
 
 
@@ -180,7 +180,7 @@ def distinct_payloads(payload: npt.NDArray[np.uint8]) -> npt.NDArray[np.uint8]:
     width = payload.shape[1]
     if width > 8:
         return np.unique(_sortable(payload)).view(np.uint8).reshape(-1, width)
-    seen = distinct(_sortable(payload))
+    seen = distinct_values(_sortable(payload))
     return seen.astype(">u8").view(np.uint8).reshape(-1, 8)[:, :width]
 
 

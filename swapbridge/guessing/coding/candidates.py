@@ -38,7 +38,7 @@ GAP_BIT_BITS = 2.0
 """A dead bit inside a field is odd: a field that moves above it would have moved it too."""
 FAR_AHEAD = 20.0
 """Bits by which a candidate that needs no carry is ahead of its parts; no place costs as much."""
-Wanted = npt.NDArray[np.bool_]
+WantedPlaces = npt.NDArray[np.bool_]
 """(2, 8 B, LONGEST) whether there is a candidate: by byte order, by its lowest bit as the order meets the bits from the
 least significant end on (`_walks`), by its length above one."""
 
@@ -145,7 +145,7 @@ def _in_one_byte(size: int) -> npt.NDArray[np.bool_]:
     return np.asarray((np.arange(size) & 7)[:, None] + np.arange(LONGEST) < 8)
 
 
-def _places(alive: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_]) -> Wanted:
+def _places(alive: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_]) -> WantedPlaces:
     """Candidates that begin and end at a bit that is alive and hold none that is fixed."""
     size = len(alive)
     out = np.zeros((2, size, LONGEST), bool)
@@ -161,7 +161,7 @@ def _places(alive: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_]) -> Wante
 def _weigh(
     pairs: Pairs,
     alive: npt.NDArray[np.bool_],
-    wanted: Wanted,
+    wanted: WantedPlaces,
     fixed: npt.NDArray[np.bool_],
     thorough: bool,
 ) -> Costs:
@@ -187,7 +187,7 @@ def _mirror(costs: Costs) -> None:
     costs[BIG][inside] = costs[LITTLE][_walks(costs.shape[1])[BIG]][inside]
 
 
-def _from_first_value(wanted: Wanted, opening: Opening, fixed: npt.NDArray[np.bool_], thorough: bool) -> Costs:
+def _from_first_value(wanted: WantedPlaces, opening: Opening, fixed: npt.NDArray[np.bool_], thorough: bool) -> Costs:
     """Bits of what is all ones in an opening, and leaves it with the others, from its first value on; NaN elsewhere."""
     size = len(fixed)
     out = np.full(wanted.shape, np.nan)
@@ -233,7 +233,7 @@ def _parts_moved(pairs: Pairs, fixed: npt.NDArray[np.bool_]) -> npt.NDArray[np.b
     return np.asarray(halves != 0)
 
 
-def _places_of(among: Candidates, size: int) -> Wanted:
+def _places_of(among: Candidates, size: int) -> WantedPlaces:
     out = np.zeros((2, size, LONGEST), bool)
     big = among.order == BIG
     within = among.first >> 3 == among.last >> 3

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guessing.coding.bit_columns import BitColumns, distinct
+from swapbridge.guessing.coding.bit_columns import BitColumns, distinct_values
 from swapbridge.signalmap.findings import FieldKind
 
 FEW_STATES = 16
@@ -61,7 +61,7 @@ def field_kind(raw: npt.NDArray[np.int64], follows: npt.NDArray[np.bool_], lengt
         return "flag"
     if not len(raw) or raw.min() == raw.max():
         return "constant"
-    states = distinct(raw)
+    states = distinct_values(raw)
     if len(states) == 2 and length <= 2:
         return "enum"
     if len(states) > FEW_STATES:
