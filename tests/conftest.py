@@ -14,6 +14,7 @@ from collections.abc import Generator
 import pytest
 from hypothesis import settings
 from hypothesis.internal.conjecture import providers
+from xdist.scheduler import LoadScopeScheduling
 
 settings.register_profile("same", derandomize=True, deadline=None)
 settings.register_profile("explore", deadline=None, print_blob=True)
@@ -35,15 +36,34 @@ def pytest_collection() -> Generator[None, object, object]:
         gc.enable()
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """The tests of a module go to one worker, so that what they share is made once in a run and not by every worker.
+class _Sharing(LoadScopeScheduling):  # type: ignore[misc]  # xdist has no types
+    """What runs on one worker: the tests of a module, or of a long run those that share what took minutes to make.
 
-    The modules with most tests go first, and a single test is what a worker may still be at when the others are done.
-    Long tests take minutes, and share little beside that: they go where there is room.
+    Named here and not by xdist's mark, which pytest 9.2 and pytest-xdist 3.8 together ignore without a word. The groups
+    with most tests go first, and a single test is what a worker may still be at when the others are done.
     """
-    for item in items:
-        if item.get_closest_marker("long") is None and item.get_closest_marker("xdist_group") is None:
-            item.add_marker(pytest.mark.xdist_group(item.path.relative_to(item.config.rootpath).as_posix()))
+
+    def _split_scope(self, nodeid: str) -> str:
+        return sharing(nodeid, long=self.config.option.markexpr == "long")
+
+
+def sharing(nodeid: str, *, long: bool) -> str:
+    """Group of a test, all on one worker; of long tests, which take minutes and share little beside, most are one."""
+    module = nodeid.split("::", maxsplit=1)[0]
+    if not long:
+        return module
+    return next((group for group in LONG_GROUPS if module.startswith(group)), nodeid)
+
+
+LONG_GROUPS = (
+    "tests/page/test_browser",  # one Chromium at a time: its waits are for a page that has a processor
+    "tests/test_readme.py",  # one fresh checkout, installed, and its tour
+)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> LoadScopeScheduling:
+    return _Sharing(config, log)
 
 
 @pytest.fixture

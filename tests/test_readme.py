@@ -123,7 +123,6 @@ def fresh(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str]:
 
 @pytest.mark.long
 @pytest.mark.timeout(900)
-@pytest.mark.xdist_group("readme")
 def test_first_command_installs_and_tours(fresh: tuple[Path, str]) -> None:
     """The tour leaves a whole swap folder and says plainly what came out."""
     top, printed = fresh
@@ -148,7 +147,6 @@ def test_first_command_installs_and_tours(fresh: tuple[Path, str]) -> None:
 
 @pytest.mark.long
 @pytest.mark.timeout(900)
-@pytest.mark.xdist_group("readme")
 def test_pictures_are_what_the_tour_prints(fresh: tuple[Path, str]) -> None:
     """Line by line; figures and reasons may differ by a judge more or a better guess, fields and bits may not."""
 
@@ -166,7 +164,6 @@ MAIN = ("engine_speed", "coolant_temp", "pedal", "vehicle_speed", "actual_torque
 
 @pytest.mark.long
 @pytest.mark.timeout(900)
-@pytest.mark.xdist_group("readme")
 @pytest.mark.parametrize("side", ["host", "donor"])
 @pytest.mark.parametrize("channel", MAIN)
 def test_tour_finds_what_a_swap_stands_on(fresh: tuple[Path, str], side: str, channel: str) -> None:
@@ -189,7 +186,6 @@ def test_tour_finds_what_a_swap_stands_on(fresh: tuple[Path, str], side: str, ch
 
 @pytest.mark.long
 @pytest.mark.timeout(900)
-@pytest.mark.xdist_group("readme")
 @pytest.mark.parametrize("side", ["host", "donor"])
 def test_tours_maps_are_read_by_two_independent_readers(fresh: tuple[Path, str], side: str) -> None:
     """cantools and canmatrix decode the tour's capture through the tour's map to the same values."""
@@ -216,7 +212,6 @@ def test_tours_maps_are_read_by_two_independent_readers(fresh: tuple[Path, str],
 
 @pytest.mark.long
 @pytest.mark.timeout(900)
-@pytest.mark.xdist_group("readme")
 def test_walk_through_runs_as_it_stands(fresh: tuple[Path, str], tmp_path: Path) -> None:
     """Steps 3 to 8 of README inside the folder that the tour leaves behind, each a process of its own."""
     swap = tmp_path / "swap"

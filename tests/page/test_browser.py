@@ -27,7 +27,7 @@ from swapbridge.signalmap.dbc_read import load_map
 from tests.demo_folder import lay_out_demo
 from tests.page.serving import served
 
-pytestmark = [pytest.mark.long, pytest.mark.xdist_group("browser"), pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.long, pytest.mark.timeout(600)]
 VIEWS = ("/", "/sheets", "/capture", "/guess", "/compare", "/modules", "/draft", "/bridge", "/prove", "/live")
 FLAGS = (
     "--headless=new",

@@ -21,7 +21,7 @@ from tests.page.serving import served
 from tests.page.test_browser import browser, chromium, faults_on_console, until, words_of
 from tests.proving.small_swap import BRIDGE, captures, maps
 
-pytestmark = [pytest.mark.long, pytest.mark.xdist_group("browser"), pytest.mark.timeout(1200)]
+pytestmark = [pytest.mark.long, pytest.mark.timeout(1200)]
 __all__ = ["browser", "chromium"]  # fixtures
 SEED = 7
 

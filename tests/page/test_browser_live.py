@@ -17,7 +17,7 @@ from swapbridge.compiler.compile import compile_bridge
 from swapbridge.demo.folder import DONOR_RUNNING
 from tests.page.test_browser import browser, chromium, faults_on_console, site, until, words_of
 
-pytestmark = [pytest.mark.long, pytest.mark.xdist_group("browser"), pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.long, pytest.mark.timeout(600)]
 __all__ = ["browser", "chromium", "site"]  # fixtures
 
 
