@@ -114,8 +114,10 @@ def test_columns_equal_python_can(
     too_long = [line for line in re.split("\n", text) if len(line.encode()) >= block]
     if too_long:
         return  # a block holds any line of interest; the limit itself has a test of its own
-    expected = [frame for frame in map(oracle, lines) if frame is not None]
-    unreadable = sum(oracle(line) is None and bool(line.strip(" \t\n\r\x0b\x0c")) for line in lines)
+    read = [oracle(line) for line in lines]
+    expected = [frame for frame in read if frame is not None]
+    pairs = zip(lines, read, strict=True)
+    unreadable = sum(frame is None and bool(line.strip(" \t\n\r\x0b\x0c")) for line, frame in pairs)
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(line_blocks, "BLOCK_BYTES", block)
         if not expected:

@@ -23,7 +23,7 @@ from swapbridge.guessing.coding.history_costs import LONGEST, Costs, history_cos
 
 MANY_WEIGHTS = 2
 """What the C function returns where steps stand for more numbers of steps than it tells apart."""
-_FLAGS = ("-std=c99", "-O3", "-ffp-contract=off")
+_FLAGS = ("-std=c99", "-O2", "-ftree-vectorize", "-ffp-contract=off")
 
 
 def definitions() -> tuple[str, ...]:
