@@ -475,6 +475,10 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
             'id = "12C"\nperiod_ms = 20\nlength = 6', 'id = "12C"\nperiod_ms = 20\nlength = 8'
         ),
         "a need with another period": needs('id = "151"\nperiod_ms = 20', 'id = "151"\nperiod_ms = 10'),
+        "a need that comes a tenth more often": needs('id = "0D2"\nperiod_ms = 20', 'id = "0D2"\nperiod_ms = 18.2'),
+        "a message of the bus that is called wired": needs(
+            'id = "12C"\nperiod_ms = 20\nlength = 6\nhow = "can"', 'id = "12C"\nhow = "wired"'
+        ),
         "no needs list": lambda w: replace(w, needs=""),
         "no needs list, and the pedal not sent": lambda w: replace(
             w, needs="", unplugged={}, bridge=without_message(w.bridge, "host.PedalData")

@@ -46,6 +46,16 @@ def _safe(name: str, value: str, fallback: str) -> Change:
     return text(f'{name} = "{value}"', f'{name} = {{ value = "{value}", fallback = "{fallback}" }}')
 
 
+def _held(name: str, value: str, hold_ms: int) -> Change:
+    return text(f'{name} = "{value}"', f'{name} = {{ value = "{value}", hold_ms = {hold_ms} }}')
+
+
+def _clock(one: Capture, runs: float) -> Capture:
+    """The same by a recorder's clock that runs so much faster."""
+    first = one.time_ns[0]
+    return replace(one, time_ns=first + np.round((one.time_ns - first) * runs).astype(np.int64))
+
+
 def _rest_bits(byte: int, bits: int) -> Callable[[Send], Send]:
     def change(send: Send) -> Send:
         variant = send.variants[0]
@@ -159,6 +169,10 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         "pedal from 3 %": signal(f"{PEDAL}.Pedal", offset="3"),
         "engine speed a twentieth too low": signal(f"{FAST}.RPM", scale="0.11875"),
         "manifold pressure a twelfth too high": signal(f"{PEDAL}.ManifoldPressure", scale="0.54"),
+        "fuel used a byte late": signal(f"{THERMAL}.FuelUsed", start=32),
+        "an oil pressure of none called invalid": signal(f"{STATUS}.OilPressure", not_available=(0,)),
+        "a coolant temperature that occurs called invalid": signal(f"{THERMAL}.Coolant", not_available=(180,)),
+        "a speed of none called invalid": signal("host.BrakeData.VehicleSpeed", not_available=(0,)),
         "fuel used in litres": signal(f"{THERMAL}.FuelUsed", unit="l"),
         "compressor permission and fault lamp on each other's bits": swapped(
             "donor", "PCM_THERMAL", "CompressorAllowed", "FaultLamp"
@@ -238,6 +252,9 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         "the old engine's cylinders": text('"8", fallback = "8"', '"6", fallback = "6"'),
         "the old engine's torque in a greeting": text('"480 Nm", fallback = "480 Nm"', '"280 Nm", fallback = "280 Nm"'),
         "the donor's variant": text("0x2B41", "0x0713"),
+        "an acknowledgement that echoes its request": text(
+            '"donor.PCM_FAST.ReductionAck"', '"host.TransRequest.RequestActive"'
+        ),
         "kick-down above 60 % of the pedal": text('"donor.PCM_PEDAL.KickDown"', '"donor.PCM_PEDAL.Pedal > 60 %"'),
     },
     "bridge rule": {
@@ -313,6 +330,19 @@ MORE: Mapping[str, Mapping[str, Change]] = {
             'BrakePressed = "host.BrakeData.BrakePressed"',
             'BrakePressed = "debounce(host.BrakeData.BrakePressed, 1 s)"',
         ),
+        "a brake that comes 0.3 s late": text(
+            'BrakePressed = "host.BrakeData.BrakePressed"',
+            'BrakePressed = "debounce(host.BrakeData.BrakePressed, 0.3 s)"',
+        ),
+        "a request that is active 50 ms late": text(
+            '"host.TransRequest.RequestActive"', '"delay(host.TransRequest.RequestActive, 50 ms)"'
+        ),
+        "coolant held for 20 s": _held("CoolantTemp", _COOLANT, 20_000),
+        "oil pressure held for 20 s": _held(
+            "OilPressure", "clamp(donor.PCM_STATUS.OilPressure, 0 kPa, 868 kPa)", 20_000
+        ),
+        "an oil lamp held for ten seconds": _held("OilLamp", "donor.PCM_THERMAL.OilLamp", 10_000),
+        "fifth gear in doubt": text('TransRequest.Gear", fallback = "1"', 'TransRequest.Gear", fallback = "5"'),
         "engine data not while cranking": _in_states("host.EngineData", 10, '"key_on", "run", "after_run"'),
     },
     "wrong or damaged recording": {
@@ -321,6 +351,7 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         "each other's readings": lambda w: replace(w, stimuli={"host": w.stimuli["donor"], "donor": w.stimuli["host"]}),
         "the host's readings 5 s late": _shifted("host", 5),
         "the donor's readings 2 s late": _shifted("donor", 2),
+        "a recorder's clock half a per cent fast": capture("donor", lambda c: _clock(c, 1.005)),
         "every frame of the host twice": capture("host", _doubled),
         "only the key off": capture("host", lambda c: seconds(c, 0, 6)),
         "the donor as the unplugged host": lambda w: replace(

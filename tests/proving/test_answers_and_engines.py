@@ -12,12 +12,16 @@ import pytest
 
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import find_role
+from swapbridge.language.expressions import parse
 from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.case import Track
+from swapbridge.proving.judges.behaviour import safe_answers
 from swapbridge.proving.judges.behaviour.asleep import _after_key, _before_key, _before_start, _KeyOff
 from swapbridge.proving.judges.behaviour.safe_answers import _one as answer_of
+from swapbridge.proving.judges.behaviour.slow_rules import judge_slow_rules
 from swapbridge.proving.judges.maps.engines import Engine, _idle, _speeds, _torques
 from swapbridge.proving.judges.maps.roles_match import _one as roles_of
+from swapbridge.proving.judges.recordings.driving import BenchQuantity
 from swapbridge.proving.judges.recordings.holes import _ran_at_both_ends, _silent_alone
 from swapbridge.proving.verdict import Check
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
@@ -105,11 +109,25 @@ def test_a_request_in_doubt_says_what_was_said_when_nothing_was_asked(raw: int, 
 @pytest.mark.parametrize(
     ("alias", "hold_us", "status"),
     [("engine_speed", 200_000, ""), ("engine_speed", 30_000_000, "fail"), ("engine_speed", -1, "fail"),
-     ("fuel_used", 60_000_000, ""), ("actual_torque", 300_000, ""), ("actual_torque", 2_000_000, "unproved"),
+     ("fuel_used", 60_000_000, ""), ("oil_pressure", 1_500_000, ""), ("oil_pressure", 20_000_000, "fail"),
+     ("coolant_temperature", -1, "fail"), ("actual_torque", 300_000, ""), ("actual_torque", 2_000_000, "unproved"),
      ("actual_torque", 3_000_000, "fail")],
 )  # fmt: skip
 def test_what_moves_fast_is_not_held_for_long(alias: str, hold_us: int, status: str) -> None:
-    assert _answer(alias, NUMBER, 4000 if alias == "actual_torque" else 80, hold_us=hold_us) == status
+    high = alias in ("actual_torque", "coolant_temperature")
+    assert _answer(alias, NUMBER, 4000 if high else 80, hold_us=hold_us) == status
+
+
+@pytest.mark.parametrize(("raw", "status"), [(0, ""), (1, ""), (15, ""), (3, "fail"), (5, "fail")])
+def test_a_gear_in_doubt_is_one_in_which_the_vehicle_stands(raw: int, status: str) -> None:
+    """A hundredth of its standing is in third, on the last metre before it stops: less than counts."""
+    gear = MapSignal("S", Layout(0, 4), not_available=(15,))
+    standing = [0] * 60 + [1] * 39 + [3]
+    old = [*standing, *standing, *[3] * 50, *[5] * 50]
+    speed = BenchQuantity(np.arange(300) / 10, np.repeat([0.0, 60.0], [200, 100]), np.ones(300, bool))
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(safe_answers, "vehicle_speed", lambda case, bus: speed)
+        assert _answer("current_gear", gear, raw, old) == status
 
 
 @pytest.mark.parametrize(
@@ -321,3 +339,37 @@ def test_a_message_that_pauses_while_its_neighbour_speaks_on_has_a_hole() -> Non
     late = neighbour.copy()
     late[4:10] = False
     assert not _silent_alone(late, [neighbour]).any(), "it begins later"
+
+
+# --- rules that wait
+
+
+@pytest.mark.parametrize(
+    ("rule", "role", "status"),
+    [
+        ("debounce(host.B.Brake, 0.3 s)", "brake_switch", "unproved"),
+        ("debounce(host.B.Brake, 20 ms, 100 ms)", "brake_switch", "pass"),
+        ("delay(debounce(host.B.Brake, 0.15 s), 150 ms)", "brake_switch", "unproved"),
+        ("debounce(host.B.Key, 0.3 s)", "key_state", ""),
+        ("delay(host.B.Fuel, 1 s)", "fuel_level", ""),
+        ("not host.B.Brake", "brake_switch", ""),
+    ],
+)
+def test_what_moves_fast_does_not_wait_on_purpose(rule: str, role: str, status: str) -> None:
+    made: Any = SimpleNamespace(
+        role=find_role(role), tree=parse(rule, ("s", "ms")), bus=0, message=SimpleNamespace(word=1), label="donor.M.S"
+    )
+    case: Any = SimpleNamespace(made=[made], bridge=SimpleNamespace(units={}))
+    assert next((c.status for c in judge_slow_rules(case)), "") == status
+
+
+def test_a_request_and_its_flag_wait_for_two_frames_at_most() -> None:
+    asks, flag = (
+        SimpleNamespace(role=role, tree=parse(rule, ("s", "ms")), bus=0, message=SimpleNamespace(word=1), label=rule)
+        for role, rule in (
+            (find_role("torque_reduction_request"), "host.R.Torque"),
+            (find_role("status"), "delay(host.R.Active, 50 ms)"),
+        )
+    )  # fmt: skip
+    case: Any = SimpleNamespace(made=[asks, flag], bridge=SimpleNamespace(units={}))
+    assert [c.status for c in judge_slow_rules(case)] == ["unproved"]

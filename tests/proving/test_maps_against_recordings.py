@@ -25,11 +25,12 @@ from swapbridge.proving.judges.maps.engine_sense import (
     _oil,
     _reference,
     _throttle,
+    _work,
 )
 from swapbridge.proving.judges.maps.leads import judge_leads
 from swapbridge.proving.judges.maps.likeness import beside, switched
 from swapbridge.proving.judges.maps.pedal_travel import judge_pedal_travel
-from swapbridge.proving.judges.maps.plausible import _jumps, _one, _together, _wraps
+from swapbridge.proving.judges.maps.plausible import _jumps, _one, _reached, _together, _wraps
 from swapbridge.proving.judges.maps.roles_match import _often_alone
 from swapbridge.proving.judges.maps.signs import _scale, range_fits
 from swapbridge.proving.judges.recordings.driving import BenchQuantity, engine_speed, whole_starts
@@ -132,6 +133,27 @@ def test_a_total_of_fuel_goes_on_while_the_engine_runs(until_s: float, found: st
     speed = engine_speed(case, 0)
     assert speed is not None
     assert _said(_fuel_goes_on(case, 0, speed))["fuel"] == found
+
+
+@pytest.mark.parametrize(("kj_a_ml", "found"), [(8.0, "pass"), (16.0, "pass"), (25.0, "fail"), (2000.0, "fail")])
+def test_fuel_is_enough_for_the_work_that_was_done(kj_a_ml: float, found: str) -> None:
+    """200 Nm at 2,000 rpm are 41.9 kW by hand; no more than 18 kJ of them come out of a millilitre."""
+    case: Any = OneBus().says("engine_speed", T, np.where(T < 5, 0.0, 2000.0), "rpm")
+    case.says("actual_torque", T, np.where(T < 5, 0.0, 200.0), "Nm")
+    case.says("fuel_used", T, np.maximum(T - 5, 0) * 41.9 / kj_a_ml, "mL", name="fuel", scale=Fraction(1, 1000))
+    speed = engine_speed(case, 0)
+    assert speed is not None
+    assert _said(_work(case, 0, speed))["fuel"] == found
+
+
+@pytest.mark.parametrize(
+    ("code", "walks", "found"), [(0, True, 0), (180, True, 180), (255, True, None), (255, False, None)]
+)
+def test_a_code_that_says_invalid_stands_apart_from_what_is_measured(code: int, walks: bool, found: int | None) -> None:
+    """A value that goes to 0 and past 180 step by step says them; 255 between values of 100 says nothing."""
+    raw = np.rint(110 - 110 * np.cos(T)).astype(np.int64) if walks else np.where(T % 5 < 1, 255, 100)
+    signal = MapSignal("S", Layout(0, 8), not_available=(code,))
+    assert _reached(Track(T, raw, raw != code, signal)) == found
 
 
 # --- a start

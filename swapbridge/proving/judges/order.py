@@ -15,6 +15,7 @@ from swapbridge.proving.judges.behaviour.coverage import judge_needs
 from swapbridge.proving.judges.behaviour.life import judge_life
 from swapbridge.proving.judges.behaviour.own_words import judge_own_words
 from swapbridge.proving.judges.behaviour.safe_answers import judge_safe_answers
+from swapbridge.proving.judges.behaviour.slow_rules import judge_slow_rules
 from swapbridge.proving.judges.frames.sent_content import judge_content
 from swapbridge.proving.judges.frames.sent_form import judge_form, judge_rules, judge_shape
 from swapbridge.proving.judges.maps.by_stimulus import judge_by_stimulus, judge_recorded
@@ -65,6 +66,7 @@ JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.1442, "the pedal's travel", judge_pedal_travel),
     (0.1444, "temperatures", judge_cold_soak),
     (0.145, "safe answers", judge_safe_answers),
+    (0.146, "rules that wait", judge_slow_rules),
     (0.148, "what is sent against the stimulus", judge_by_stimulus),
     (0.15, "present, as often, as long", judge_shape),
     (0.1505, "signs and ranges", judge_signs),

@@ -52,7 +52,8 @@ ALIKE: dict[str, tuple[str, ...]] = {
 """Roles that serve for another."""
 SUPPLIED = ("proved", "constant", "as recorded")
 """States of a need that is met; what stands still and moved before has failed under life already."""
-PERIOD_APART = 0.1
+PERIOD_APART, SLOWER = 0.1, 0.01
+"""What comes more seldom than a module waits for is no matter of taste: only rounding, such as 16.7 ms, is allowed."""
 FEW_FRAMES = 3
 
 
@@ -132,6 +133,14 @@ class _Board:
         if need.how != "can":
             note = "" if need.note == need.label else need.note
             self.rows.append(Coverage(need.module, need.bus, need.label, "", "", need.how, note))
+            found = self._send_for(need)[0] if need.word is not None else None
+            if found is not None:
+                self._judge(
+                    f"{need.module} on {need.bus}", need.label, False,
+                    f"the needs list says {need.how}, and {found.name} is sent for it: not judged by what is needed",
+                    f'write how = "can" with its period and length, or take {found.name} out of the bridge file',
+                    otherwise="open",
+                )  # fmt: skip
             return
         label, where = need.label, f"{need.module} on {need.bus}"
         found, signals = self._send_for(need)
@@ -175,7 +184,8 @@ class _Board:
         sent_ms = send.period_us / 1000
         if need.period_ms and send.once:
             out.append(f"once after waking, needed every {float(need.period_ms):g} ms")
-        if need.period_ms and sent_ms and not send.gap_us and abs(sent_ms / float(need.period_ms) - 1) > PERIOD_APART:
+        off = sent_ms / float(need.period_ms) - 1 if need.period_ms and sent_ms and not send.gap_us else 0.0
+        if need.period_ms and not -PERIOD_APART <= off <= SLOWER:
             out.append(f"every {sent_ms:g} ms, needed every {float(need.period_ms):g} ms")
         return out
 

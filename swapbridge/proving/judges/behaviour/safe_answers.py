@@ -12,7 +12,14 @@ from swapbridge.core.vocabulary import plain as same_name
 from swapbridge.proving.case import Case, SentSignal, Track
 from swapbridge.proving.faults.campaign import DELICATE, DELICATE_ROLES
 from swapbridge.proving.judges.behaviour.beyond import in_words
-from swapbridge.proving.judges.recordings.driving import RUNNING_RPM, BenchQuantity, engine_speed, held_at
+from swapbridge.proving.judges.recordings.driving import (
+    RUNNING_RPM,
+    BenchQuantity,
+    engine_speed,
+    held_at,
+    vehicle_speed,
+)
+from swapbridge.proving.judges.recordings.evidence import LATE_PERIODS, LATE_S
 from swapbridge.proving.judges.runs.timing import LONGEST_AGE_US
 from swapbridge.proving.verdict import Check, check_of
 
@@ -39,6 +46,11 @@ MOVES_FAST = frozenset(
     }
 )  # fmt: skip
 """What may be quite another thing two seconds later (common practice, no source)."""
+WARNS = ("invalid or high", "invalid or low", "on")
+"""Safe answers by which somebody is warned: their last good value may not stand in for them for long."""
+GEARS = ("current_gear", "target_gear")
+STANDS_KMH, AT_TIMES = 1.0, 0.02
+"""A vehicle that stands, and the share of its standing in which a gear counts as one in which it may stand."""
 _OTHER_WAY = {"invalid or high": "invalid or low", "invalid or low": "invalid or high"}
 MADE_UP = frozenset({"speed", "rotational speed"})
 """Kinds of which a stated number in doubt is worse than none: somebody relies on it to brake, shift or lock a door."""
@@ -84,7 +96,11 @@ def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterat
     hold_us = made.rule.hold_us if made.rule.hold_us is not None else made.parent.hold_us
     delicate = role.hazard in DELICATE or role.alias in DELICATE_ROLES
     longest_us = LONGEST_AGE_US if delicate else LONGEST_HOLD_US
-    if hold_us is not None and not 0 <= hold_us <= longest_us and role.alias in MOVES_FAST:
+    way = _way(case, made, role)
+    limited = role.alias in MOVES_FAST or way in WARNS
+    if role.alias not in MOVES_FAST:
+        longest_us = int(max(LATE_S * 1e6, LATE_PERIODS * _source_period_us(case, made)))
+    if hold_us is not None and not 0 <= hold_us <= longest_us and limited:
         yield check_of(
             "life",
             made.label,
@@ -95,8 +111,7 @@ def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterat
             "shorten hold_ms, so that its safe answer is given in time",
             otherwise="unproved" if 0 <= hold_us <= LONGEST_HOLD_US else "fail",
         )
-    way = _way(case, made, role)
-    wanted = _wrong_way(made, raw, way) or _usual(case, made, raw, way, old)
+    wanted = _wrong_way(made, raw, way) or _usual(case, made, raw, way, old) or _moving(case, made, raw, old)
     if wanted:
         yield check_of(
             "life",
@@ -163,6 +178,37 @@ def _wrong_way(made: SentSignal, raw: int, way: str) -> str:
     if way == "invalid or low" and share > LOW:
         return "'not available', else the low side (common practice, no source)"
     return ""
+
+
+def _source_period_us(case: Case, made: SentSignal) -> float:
+    """The longest period of its sources, by the map or as recorded."""
+    periods = [0.0]
+    for place in made.sources:
+        track = case.track_of(place)
+        if track is not None and len(track.time_s) > 1:
+            periods.append(1e6 * float(np.median(np.diff(track.time_s))))
+    return max(periods)
+
+
+def _moving(case: Case, made: SentSignal, raw: int, old: Track | None) -> str:
+    """In which gears a vehicle stands, where the one in doubt is none of them; "" where it is, or nobody knows.
+
+    Who believes in fifth gear with the vehicle standing idles and limits its torque for one that is under way.
+    """
+    known = raw in made.signal.not_available or raw in made.signal.error_codes
+    if made.role is None or made.role.alias not in GEARS or known or old is None:
+        return ""
+    speed = vehicle_speed(case, made.bus)
+    if speed is None:
+        return ""
+    stands = old.raw[old.measured & (held_at(speed, old.time_s) < STANDS_KMH)]
+    if len(stands) < 20:
+        return ""
+    values, counts = np.unique(stands, return_counts=True)
+    usual = values[counts >= AT_TIMES * len(stands)].tolist()
+    if raw in usual:
+        return ""
+    return f"a gear in which the vehicle stands: {', '.join(in_words(made.signal, value) for value in usual)}"
 
 
 def _usual(case: Case, made: SentSignal, raw: int, way: str, old: Track | None) -> str:

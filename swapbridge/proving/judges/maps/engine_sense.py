@@ -20,6 +20,11 @@ from swapbridge.proving.judges.recordings.driving import (
 from swapbridge.proving.verdict import Check, check_of
 
 REVVED_RPM = 2_000.0
+MOST_WORK_J_ML = 18_000.0
+"""A millilitre of diesel holds 36 kJ and petrol 32 (lower heating values, handbook figures from memory), and no road
+engine turns more than half of it into work."""
+LEAST_WORK_J = 200_000.0
+"""A few seconds under load; with less, the readings of torque and their moments say too little."""
 LEAST_OIL_KPA = 90.0
 FULL, RELEASED = 95.0, 1.0
 OPEN_AT_FULL, SHUT_WHEN_RELEASED = 60.0, 40.0
@@ -53,7 +58,7 @@ def judge_engine_sense(case: Case) -> list[Check]:
             out += _reference(case, bus, speed)
             out += _throttle(case, bus, speed)
             out += [*_at_rest(case, bus, speed), *_lamps(case, bus, speed), *_oil(case, bus, speed)]
-            out += [*_idle_fuel(case, bus, speed), *_fuel_goes_on(case, bus, speed)]
+            out += [*_idle_fuel(case, bus, speed), *_fuel_goes_on(case, bus, speed), *_work(case, bus, speed)]
     return out
 
 
@@ -173,6 +178,27 @@ def _idle_fuel(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
     yield check_of(
         "maps", used.label, "plausible for an idling engine", rate <= MOST_IDLE_FUEL_ML_S, f"{rate:.3g} mL/s at idle",
         f"at most {MOST_IDLE_FUEL_ML_S:g} mL/s", "correct its bits, byte order, scale or unit in the map",
+    )  # fmt: skip
+
+
+def _work(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
+    """The work that an engine did, beside the energy of the fuel that it says it used."""
+    used, torque = series_of(case, bus, "fuel_used", "mL"), quantity(case, bus, "actual_torque", "Nm")
+    if used is None or torque is None:
+        return
+    times = used.time_s
+    rpm, made = held_at(speed, times[1:]), held_at(torque, times[1:])
+    climbs, gaps = np.diff(used.values), np.diff(times)
+    known = (climbs >= 0) & (gaps < 1.0) & (rpm > RUNNING_RPM) & ~np.isnan(made)
+    work = float((np.maximum(made, 0.0) * rpm * gaps)[known].sum()) * 2 * np.pi / 60
+    burnt = float(climbs[known].sum())
+    if work < LEAST_WORK_J:
+        return
+    yield check_of(
+        "maps", used.label, "enough for the engine's work", burnt * MOST_WORK_J_ML >= work,
+        f"{burnt:.4g} mL for {work / 1000:.0f} kJ of work, {work / 1000 / burnt if burnt else np.inf:.3g} kJ a mL",
+        f"at most {MOST_WORK_J_ML / 1000:.0f} kJ a mL: half of the energy that is in fuel",
+        "correct its bits, byte order, scale or unit in the map, or those of actual torque",
     )  # fmt: skip
 
 

@@ -29,6 +29,8 @@ WRAP = 0.7
 NUMBER_BITS = 7
 FEWEST = 3
 """What is said once after waking is recorded a few times only."""
+BESIDE_STEPS, BESIDE_SHARE, FEWEST_ENTRIES = 2, 0.05, 3
+"""A code that says 'invalid' stands apart: one so near the values before and after it, so often, is another value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +141,17 @@ def _one(case: Case, bus: int, message: MapMessage, signal: MapSignal, track: Tr
         wrong += _jumps(raw)
     if number and physics is not None:
         wrong += _wraps(track)
+    if number and (code := _reached(track)) is not None:
+        yield check_of(
+            "maps",
+            label,
+            "codes stand apart",
+            False,
+            f"raw {code} counts as invalid, and its values walk into it and out of it in their usual steps",
+            "a code that says 'invalid' far from what is measured before and after it",
+            "take that code out of its 'not available' or error codes in the map: it is a measurement",
+            otherwise="unproved",
+        )
     if number and (signal.unit or physics is not None or wrong):
         yield check_of(
             "maps",
@@ -163,6 +176,21 @@ def _codes(signal: MapSignal, raw: npt.NDArray[np.int64]) -> Iterator[str]:
             f"raw {top} (all ones) in {int(at_top.sum()):,} frames and nothing near it: it looks like 'not available', "
             "and the map treats it as a value"
         )
+
+
+def _reached(track: Track) -> int | None:
+    """An 'invalid' code that measurements reach step by step, as oil pressure does 0; None where all stand apart."""
+    raw, use = track.raw, track.measured
+    low, high = np.percentile(raw[use], [1, 99])
+    near = max(BESIDE_STEPS, BESIDE_SHARE * float(high - low))
+    edges = np.flatnonzero((use[1:] != use[:-1]) & (np.diff(track.time_s) < 1.0))
+    codes = np.where(use[edges], raw[edges + 1], raw[edges])
+    steps = np.abs(raw[edges + 1] - raw[edges])
+    for code in np.unique(codes).tolist():
+        mine = steps[codes == code]
+        if len(mine) >= FEWEST_ENTRIES and np.median(mine) <= near:
+            return int(code)
+    return None
 
 
 def _physics(

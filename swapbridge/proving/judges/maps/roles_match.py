@@ -20,8 +20,28 @@ MOMENT_S, FEWEST, MOSTLY = 0.3, 20, 0.8
 
 
 def judge_roles(case: Case) -> list[Check]:
-    """One check for each sent signal with a role whose sources have roles."""
-    return [check for made in case.made for check in _one(case, made)]
+    """One check for each sent signal with a role whose sources have roles, and for each that echoes its own bus."""
+    return [check for made in case.made for check in (*_one(case, made), *_echo(case, made))]
+
+
+def _echo(case: Case, made: SentSignal) -> Iterator[Check]:
+    """What is made only of what its own bus says: its readers hear themselves, whatever the other vehicle did.
+
+    An acknowledgement that echoes its request agrees with every recording in which the request was granted.
+    """
+    buses = {place[0] for place in made.sources}
+    if buses != {case.names[made.bus]} or made.is_open or len(case.names) < 2:
+        return
+    yield check_of(
+        "maps",
+        made.label,
+        "says what the other vehicle does",
+        False,
+        f"made only from {', '.join('.'.join(p) for p in sorted(made.sources))}, which its own bus says",
+        "a source on the other side: a request that is echoed looks granted whatever becomes of it",
+        "take it from the other bus, or make sure that its readers may hear themselves",
+        otherwise="open",
+    )
 
 
 def _one(case: Case, made: SentSignal) -> Iterator[Check]:

@@ -43,6 +43,8 @@ FRESH = 0.9
 LATE_PERIODS, LATE_S = 20, 2.0
 """Timeouts are commonly several periods (common practice, no source); beyond both, a lost source shows too late."""
 PERIOD_OFF = 0.25
+CLOCK_OFF, CLOCKS_ALIKE, FEWEST_CLOCKS, FEWEST_PERIODS = 0.002, 0.001, 4, 50
+"""Crystals agree to 0.01 % (data sheets: 100 ppm at most). If all senders are off alike, the recorder's clock is."""
 RUNNING_S = 5.0
 SPOILED = 0.01
 RUNS_ON, LOOKED_AT = 0.9, 512
@@ -76,7 +78,7 @@ def judge_evidence(case: Case) -> list[Check]:
                 )
             continue
         out += _recording(case, number, name, capture)
-        out += [*_engine(case, number, name), *_measured(case, number, name)]
+        out += [*_engine(case, number, name), *_measured(case, number, name), *_clock(case, number, name)]
     for number, message in case.heard:
         if case.bench.captures[number] is not None:
             out += _listened(case, number, message)
@@ -194,6 +196,33 @@ def _counters(case: Case, bus: int) -> Mapping[BusIdentifier, Sequence[tuple[Lay
         if found:
             out[case.names[bus], message.identifier, message.extended] = found
     return out
+
+
+def _clock(case: Case, number: int, name: str) -> Iterator[Check]:
+    """The recorder's clock, by the periods of all senders: only the recorder can make all of them wrong alike."""
+    ratios, senders = [], set()
+    for message in case.maps[name].messages:
+        frames = case.old(number, message.word) if message.word in _used(case, number) else None
+        if frames is None or not message.period_ms:
+            continue
+        gaps_ms = np.diff(frames.time_ns) / 1e6
+        usual = gaps_ms[np.abs(gaps_ms / float(message.period_ms) - 1) < 0.5]
+        if len(usual) >= FEWEST_PERIODS:
+            ratios.append(float(usual.mean()) / float(message.period_ms))
+            senders |= set(message.senders)
+    if len(ratios) < FEWEST_CLOCKS or len(senders) < 2 or np.ptp(ratios) > CLOCKS_ALIKE:
+        return
+    off = float(np.median(ratios)) - 1
+    yield check_of(
+        "evidence",
+        f"bus {name}",
+        "the recorder's clock",
+        abs(off) <= CLOCK_OFF,
+        f"{100 * abs(off):.2f} % {'fast' if off > 0 else 'slow'} by the periods of {len(ratios)} messages",
+        f"within {100 * CLOCK_OFF:g} % of the periods that the map says",
+        "record again with another recorder, or correct the periods in the map: one of the two is wrong throughout",
+        otherwise="open",
+    )
 
 
 def _engine(case: Case, number: int, name: str) -> Iterator[Check]:
