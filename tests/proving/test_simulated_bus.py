@@ -128,11 +128,19 @@ def _oracle(
 
 
 @settings(max_examples=150)
-@given(_rows(), st.lists(st.tuples(st.integers(0, 12_000), st.integers(0, 0x7FF), st.binary(max_size=8)), max_size=12))
+@given(
+    _rows(),
+    st.lists(st.tuples(st.integers(0, 12_000), st.integers(0, 0x7FF), st.binary(max_size=8)), max_size=12),
+    st.sampled_from([0, 1_000, 100_000]),
+)
 def test_columns_and_events_equal_an_obvious_simulation(
-    periodic: Any, capture_of: Any, rows: list[tuple[int, int, bytes]], asks: list[tuple[int, int, bytes]]
+    periodic: Any,
+    capture_of: Any,
+    rows: list[tuple[int, int, bytes]],
+    asks: list[tuple[int, int, bytes]],
+    latency_ns: int,
 ) -> None:
-    """Whatever the recorded traffic and the node's frames, all end when the slow model says they end."""
+    """Whatever the recorded traffic and the frames of two nodes, all end when the slow model says they end."""
     taken = {r[1] for r in rows}
     own = sorted((t, w, d) for t, w, d in asks if w not in taken)
     traffic = traffic_from(capture_of(rows), RATES, begin_ns=-1_000_000)
@@ -140,12 +148,14 @@ def test_columns_and_events_equal_an_obvious_simulation(
         (int(traffic.start_ns[i]), int(traffic.duration_ns[i]), 0, int(traffic.word[i]), b"")
         for i in range(len(traffic))
     ]
-    lengths = [(t * 1000, frame_bits(w, False, d)[0] * 2000, w, d) for t, w, d in own]
+    lengths = [(t * 1000 + latency_ns, frame_bits(w, False, d)[0] * 2000, w, d) for t, w, d in own]
     expected = _oracle(recorded, lengths)
     listener = _node(periodic([]), None)
-    sender = _node(periodic(own))
+    senders = [_node(periodic([ask for ask in own if ask[1] & 1 == odd])) for odd in (0, 1)]
+    for node in (*senders, listener):
+        node.latency_ns = latency_ns
     bus = SimulatedBus("b", traffic)
-    Simulation([bus], [sender, listener]).run(10**12)
+    Simulation([bus], [*senders, listener]).run(10**12)
     got = [(now, word) for now, word, _ in listener.program.heard]  # type: ignore[attr-defined]
     rest = traffic.rates.intermission_ns
     assert got == [((end - rest) // 1000, word) for end, word in expected]

@@ -13,7 +13,6 @@ _TAIL = 1 + 2 + 7 + INTERMISSION_BITS
 """CRC delimiter, acknowledge slot and delimiter, end of frame, intermission."""
 
 
-@lru_cache(maxsize=1 << 15)
 def frame_length(
     identifier: int, extended: bool, data: bytes, fd: bool = False, bit_rate_switch: bool = False
 ) -> tuple[int, int]:
@@ -21,7 +20,7 @@ def frame_length(
     if fd:
         frame = fd_frame(identifier, extended, data, bit_rate_switch)
         return frame.slow_bits, frame.fast_bits
-    steps, crc_steps = _tables()
+    steps, crc_steps, crc_head = _tables()
     state, crc, bits = _head(identifier, extended, len(data))
     for byte in data:
         packed = steps[state << 8 | byte]
@@ -29,10 +28,8 @@ def frame_length(
         bits += 8 + (packed >> 3)
         crc = ((crc << 8) & 0x7FFF) ^ crc_steps[(crc >> 7) ^ byte]
     # The CRC's 15 bits: its first seven, then a whole byte.
-    for weight in range(14, 7, -1):
-        state, added = _step(state, crc >> weight & 1)
-        bits += added
-    return bits + (steps[state << 8 | crc & 0xFF] >> 3) + 15 + _TAIL, 0
+    packed = crc_head[state << 7 | crc >> 8]
+    return bits + (packed >> 3) + (steps[(packed & 7) << 8 | crc & 0xFF] >> 3) + 15 + _TAIL, 0
 
 
 def _step(state: int, bit: int) -> tuple[int, int]:
@@ -48,17 +45,23 @@ def _step(state: int, bit: int) -> tuple[int, int]:
 
 
 @lru_cache(maxsize=1)
-def _tables() -> tuple[list[int], list[int]]:
-    """``state | stuff bits << 3`` after a byte, by ``state << 8 | byte``; and the CRC-15 of a byte."""
-    steps = []
+def _tables() -> tuple[list[int], list[int], list[int]]:
+    """What a byte does to the stuffing (see `_steps`), the CRC-15 of a byte, and what seven bits do to the stuffing."""
+    crc_steps = [crc_of_bits([byte >> i & 1 for i in range(7, -1, -1)], *CRC15) for byte in range(256)]
+    return _steps(8), crc_steps, _steps(7)
+
+
+def _steps(width: int) -> list[int]:
+    """``state | stuff bits << 3`` after so many bits, by ``state << width | bits``."""
+    out = []
     for start in range(8):
-        for byte in range(256):
+        for bits in range(1 << width):
             state, count = start, 0
-            for weight in range(7, -1, -1):
-                state, added = _step(state, byte >> weight & 1)
+            for weight in range(width - 1, -1, -1):
+                state, added = _step(state, bits >> weight & 1)
                 count += added
-            steps.append(state | count << 3)
-    return steps, [crc_of_bits([byte >> i & 1 for i in range(7, -1, -1)], *CRC15) for byte in range(256)]
+            out.append(state | count << 3)
+    return out
 
 
 @lru_cache(maxsize=1 << 12)

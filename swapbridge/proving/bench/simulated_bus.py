@@ -29,6 +29,8 @@ _BUS_OFF_ABOVE = 255
 _PASSIVE_ABOVE = 127
 _RECOVERY_BITS = 128 * 11
 _SUSPEND_BITS = 8
+_new_tuple = tuple.__new__
+"""Makes a named tuple of a tuple, without the call that its own constructor is."""
 
 
 class SimulatedBus:
@@ -66,6 +68,7 @@ class SimulatedBus:
         self.fd, self.bit_rate_switch = fd, bit_rate_switch
         self.error_rate, self.rng = error_rate, rng or random.Random(0)
         self._given_duration = duration_ns
+        self._intermission_ns = self.rates.intermission_ns
         self.due_ns = NEVER
         self.errors = 0
         self.added_busy_ns = 0
@@ -108,14 +111,15 @@ class SimulatedBus:
             rows = np.flatnonzero(np.isin(traffic.word, np.fromiter(words, np.int64, len(words))))
         rows = rows[np.argsort(traffic.start_ns[rows], kind="stable")]
         self._heard_row = _view(rows)
-        self._heard_start = _view(traffic.start_ns[rows])
         self._heard_ns = _view(np.append(traffic.received_ns[rows], NEVER))
         self._k = 0
         self._width = traffic.payload.shape[1]
         self._blob = traffic.payload.tobytes()
         self._word, self._order = _view(traffic.word), _view(traffic.order)
         self._length = _view(traffic.length)
-        self._release = _view(np.append(traffic.release_ns, NEVER))
+        release = np.append(traffic.release_ns, NEVER)
+        self._release = _view(release)
+        self._next_heard = _view(np.searchsorted(traffic.start_ns[rows], release))
         self._start, self._duration = _view(traffic.start_ns), _view(traffic.duration_ns)
         self._calm = bytes(traffic.calm)
         if self.error_rate > 0:
@@ -130,13 +134,19 @@ class SimulatedBus:
             return self._given_duration(word, data)
         return _duration_ns(word, data, self.fd, self.bit_rate_switch, self.rates.nominal, self.rates.data)
 
-    def submit(self, controller: Controller, word: int, data: bytes, t_ns: int) -> None:
-        """A node's frame stands in its controller from now on."""
+    def submit(self, device: NodeUnderTest, word: int, data: bytes, t_ns: int, alone: bool = False) -> None:
+        """A node's frame stands in its controller from now on; `alone` if nobody else can ask at this very moment."""
+        controller = device.controllers[self._number]
+        assert controller is not None
         if controller.off_until_ns > t_ns:
             return
         if not self._live:
             self._go_live(t_ns)
-        controller.push(Entry(word, data, self.frame_ns(word, data), t_ns))
+        entry = Entry(word, data, self.frame_ns(word, data), t_ns)
+        if alone and self._current is None and self._free_ns <= t_ns and self._is_quiet(t_ns):
+            self._start_frame(t_ns, entry.duration_ns, -1, (controller, device, (0, 0, entry)), False)
+            return
+        controller.push(entry)
         if self._current is None:
             self.due_ns = max(t_ns, self._free_ns)
 
@@ -160,11 +170,29 @@ class SimulatedBus:
         for device in self._listeners.get(word, self._hear_all):
             device.receive(self._number, word, data, t_ns)
 
+    def _is_quiet(self, until_ns: int) -> bool:
+        """Whether nothing waits and no recorded frame asks until then, on a bus without errors."""
+        if self._waiting or self._release[self._i] <= until_ns or self.error_rate > 0:
+            return False
+        for controller, _ in self._controllers:
+            if controller.queue or controller.ready_ns > until_ns or controller.fails is not None:
+                return False
+        return True
+
+    def _leave_alone(self) -> None:
+        """What was recorded is not disturbed from here on: it keeps its schedule."""
+        self._live, self._current = False, None
+        self._k = k = self._next_heard[self._i]
+        self.due_ns = self._heard_ns[k]
+
     def _go_live(self, t_ns: int) -> None:
         """From now on frame by frame: find what is on the bus and what waits for it."""
         p = bisect_left(self._release, t_ns)
         self._live, self._i, self._current, self._delivered = True, p, None, True
         self._waiting.clear()
+        if t_ns < self._free_ns:  # in the intermission after a frame that nothing waited for
+            self.due_ns = self._free_ns
+            return
         a = p - 1
         while a > 0 and not self._calm[a]:
             a -= 1
@@ -182,7 +210,7 @@ class SimulatedBus:
                 self._delivered = not (k < len(self._heard_row) and self._heard_row[k] == row)
         self._free_ns = free
         if self._current is not None and not self._delivered:
-            self.due_ns = free - self.rates.intermission_ns
+            self.due_ns = free - self._intermission_ns
         else:
             self.due_ns = max(free, t_ns)
 
@@ -201,9 +229,7 @@ class SimulatedBus:
                     best, sender = head, (controller, device)
         if best == NEVER:
             if self._calm[i] and soonest == NEVER and self.error_rate <= 0:
-                self._live = False
-                self._k = bisect_left(self._heard_start, self._release[i])
-                self.due_ns = self._heard_ns[self._k]
+                self._leave_alone()
             else:
                 self.due_ns = min(self._release[i], soonest)
             return
@@ -233,7 +259,7 @@ class SimulatedBus:
         self._free_ns = t_ns + length_ns
         self._current = (self._free_ns, row, own)
         self._delivered = False
-        self.due_ns = self._free_ns - self.rates.intermission_ns
+        self.due_ns = self._free_ns - self._intermission_ns
 
     def _complete(self, t_ns: int) -> None:
         """The frame on the bus is through, or its error frame is."""
@@ -254,7 +280,12 @@ class SimulatedBus:
                 self.disturbed[word] = took
             if word >= 0:
                 self._deliver_row(row, t_ns)
-            return
+        else:
+            self._complete_own(t_ns, end, own)
+        if self._calm[self._i] and self._is_quiet(end):
+            self._leave_alone()
+
+    def _complete_own(self, t_ns: int, end: int, own: Any) -> None:
         controller, device, (_, _, entry) = own
         if controller.tec:
             controller.tec -= 1
@@ -262,7 +293,7 @@ class SimulatedBus:
             controller.ready_ns = end + _SUSPEND_BITS * 1_000_000_000 // self.rates.nominal
         device.sent_count += 1
         if device.keep_sent:
-            device.sent.append(Sent(t_ns, self._number, entry.word, entry.data, entry.asked_ns))
+            device.sent.append(_new_tuple(Sent, (t_ns, self._number, entry.word, entry.data, entry.asked_ns)))
         for other in self._listeners.get(entry.word, self._hear_all):
             if other is not device:
                 other.receive(self._number, entry.word, entry.data, t_ns)
@@ -317,6 +348,8 @@ class Simulation:
         self.now_ns = 0
         self._timed: list[tuple[int, int, Callable[[int], None]]] = []
         self._count = 0
+        self._delayed = all(device.latency_ns > 0 for device in devices)
+        """Whether every frame reaches its controller some time after its program gave it."""
         for device in devices:
             device.join(self)
         for number, bus in enumerate(buses):
@@ -329,19 +362,20 @@ class Simulation:
 
     def submit(self, device: NodeUnderTest, frame: FrameLike, t_ns: int) -> None:
         """A node's program gave a frame; it reaches the controller at `t_ns`."""
-        controller = device.controllers[frame.bus]
-        if controller is None:
+        if device.controllers[frame.bus] is None:
             raise RuntimeError(f"{device.name} sends on bus {self.buses[frame.bus].name} and is not connected to it")
         bus, word, data = self.buses[frame.bus], frame.word, frame.data
 
+        if t_ns <= self.now_ns:
+            bus.submit(device, word, data, self.now_ns)
+            return
+        timed, delayed = self._timed, self._delayed
+
         def place(t: int) -> None:
             if device.powered:
-                bus.submit(controller, word, data, t)
+                bus.submit(device, word, data, t, delayed and not (timed and timed[0][0] <= t))
 
-        if t_ns <= self.now_ns:
-            place(self.now_ns)
-        else:
-            self.at(t_ns, place)
+        self.at(t_ns, place)
 
     def run(self, until_ns: int, progress: Progress | None = None) -> None:
         """Let simulated time pass until nothing is due at or before `until_ns`."""
