@@ -402,6 +402,9 @@ MISTAKES: Mapping[str, Mapping[str, Change]] = {
         "half the bit rate of the host's bus": lambda w: replace(
             w, bridge=w.bridge.replace("bit_rate = 500000", "bit_rate = 250000", 1)
         ),
+        "twice the bit rate of the host's bus": lambda w: replace(
+            w, bridge=w.bridge.replace("bit_rate = 500000", "bit_rate = 1000000", 1)
+        ),
         "a quarter of both bit rates": text("bit_rate = 500000", "bit_rate = 125000"),
     },
     "wrong or damaged recording": {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -34,6 +35,25 @@ def _status(capture: Any, rate: int) -> str:
 def test_frames_never_come_sooner_than_they_take(stated: int, status: str, step_ns: int) -> None:
     capture = _recorded(500_000, step_ns=step_ns)
     assert _status(capture, stated) == status
+
+
+@pytest.mark.parametrize("true", [125_000, 250_000, 500_000])
+@pytest.mark.parametrize("times", [2, 4])
+def test_frames_that_waited_for_each_other_come_no_later_than_they_can(true: int, times: int) -> None:
+    (check,) = rate_check("host", _recorded(true), true * times, true * times)
+    assert check.status == "unproved"
+    assert f"{true:,} fits" in check.remedy
+
+
+def test_senders_that_wait_by_themselves_are_no_slower_bus() -> None:
+    """Half of the frames come in pairs, as far apart as frames at half the rate; those of others in between."""
+    capture = _recorded(500_000)
+    slow = bus_time_ns(capture, 250_000)
+    rng = np.random.default_rng(2)
+    gaps = np.where(
+        rng.random(len(capture)) < 0.5, slow, bus_time_ns(capture, 500_000) + rng.integers(0, 2_000_000, len(capture))
+    )
+    assert _status(replace(capture, time_ns=1_000_000_000 + np.cumsum(gaps)), 500_000) == "pass"
 
 
 def test_the_rate_that_fits_is_named() -> None:
