@@ -33,7 +33,8 @@ from swapbridge.core.identifier_words import format_identifier, identifier_word,
 from swapbridge.core.roles import find_role
 
 NOBODY_WAITS = "nobody waits"
-WAYS = ("can", "wired", "licensed programming", NOBODY_WAITS)
+LICENSED = "licensed programming"
+WAYS = ("can", "wired", LICENSED, NOBODY_WAITS)
 """How a need is met: by a frame, by a wire, by somebody licensed with the maker's own tool, or not at all."""
 _HEADER = re.compile(r"\s*\[\[\s*(?:need|\"need\"|'need')\s*\]\]")
 _CODES = re.compile(r"\s*codes(_found)?\s*=")

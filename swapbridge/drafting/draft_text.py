@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from swapbridge.core.identifier_words import format_identifier
+from swapbridge.core.needs import LICENSED
 from swapbridge.drafting.drafted import Drafted, DraftedMessage, Explained
 from swapbridge.drafting.recorded_vehicle import VehicleMessage
 from swapbridge.drafting.swap_sources import LEAST_CHANNEL, Swap
@@ -312,7 +313,7 @@ def needs_text(swap: Swap, drafted: Drafted) -> str:
         if not made.life.count and made.life.period_ms:
             lines.append(f"period_ms = {made.life.period_ms:g}")
         lines.append(f"length = {made.message.length}")
-        lines.append('how = "licensed programming"' if made.refused else 'how = "can"')
+        lines.append(f'how = "{LICENSED if made.refused else "can"}"')
         if made.refused:
             lines.append(f"note = {_quoted(made.refused)}")
         lines.append("")

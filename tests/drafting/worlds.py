@@ -40,7 +40,7 @@ class Awkward:
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """A field of a message: `made` turns what happens into raw values; `cls` as the trade of drafting calls it."""
+    """A field of a message: `made` gives its raw values, `lit` is a lit lamp's, `rule` how a person makes it."""
 
     name: str
     cls: str
@@ -52,7 +52,10 @@ class Field:
     page: int | None = None
     signed: bool = False
     lit: int = 1
-    """The value of a lamp that is lit."""
+    scale: float = 1.0
+    offset: float = 0.0
+    codes: tuple[int, ...] = ()
+    rule: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +91,7 @@ class Truth:
 
 @dataclass(frozen=True, slots=True)
 class World:
-    """Four recordings, two tracks; the unseen drive's two buses, and the truth of what is absent from them.
+    """Four recordings, two tracks; the unseen drive's two buses, the truth of what is absent, and all messages.
 
     `alarm` is a drive with faults that no recording holds: an engine that overheats, lamps lit at speed.
     """
@@ -99,6 +102,7 @@ class World:
     truth: dict[str, list[Truth]] = field(default_factory=dict)
     alarm: dict[str, Capture] = field(default_factory=dict)
     alarm_truth: list[Truth] = field(default_factory=list)
+    networks: dict[str, list[Message]] = field(default_factory=dict)
 
 
 # --- what computers say
@@ -113,7 +117,7 @@ def _scaled(rng: Rng, name: str, cls: str, get: Make, options: Sequence[tuple[fl
         raw: Floats = np.clip(np.round((get(c) - offset) / abs(scale)), low, high)
         return raw
 
-    return Field(name, cls, "analogue", length, made, signed=signed)
+    return Field(name, cls, "analogue", length, made, signed=signed, scale=abs(scale), offset=offset)
 
 
 def _flag(rng: Rng, name: str, cls: str, get: Make, delay_s: float = 0.0) -> Field:
@@ -126,7 +130,8 @@ def _flag(rng: Rng, name: str, cls: str, get: Make, delay_s: float = 0.0) -> Fie
 def _coded(rng: Rng, name: str, cls: str, get: Make, many: int, delay_s: float = 0.0) -> Field:
     length = max(1, int(np.ceil(np.log2(many))))
     codes = rng.permutation(2**length)[:many].astype(float)
-    return Field(name, cls, "step", length, lambda c: codes[np.asarray(get(c), dtype=int)], delay_s=delay_s)
+    raw = tuple(codes.astype(int).tolist())
+    return Field(name, cls, "step", length, lambda c: codes[np.asarray(get(c), dtype=int)], delay_s=delay_s, codes=raw)
 
 
 def held(x: Floats, on: float, off: float) -> Floats:
@@ -157,6 +162,19 @@ def engine_fields(rng: Rng, everything: bool, varied: bool = False) -> dict[str,
     push, drag = rng.uniform(2, 3.5), rng.uniform(4, 10)
     rate, trim = rng.uniform(0.4, 0.8), rng.uniform(12, 30)
     dial = (np.array([20, 50, half, 104, 115.0, 130]), np.array([0, 20, 50, 50, 80, 100.0]))
+    needle = ", ".join(f"{x:.2f} degC: {y:g}" for x, y in zip(*dial, strict=True))
+    krpm = "({rpm} / 1000 rpm) * 1 Nm"
+    rules = {
+        "demand": f"({{pedal}} / 1 %) * ({push:.4f} - {{rpm}} / 4000 rpm) * 1 Nm - {drag:.4f} * {krpm}",
+        "loss": f"{a:.3f} Nm + {b:.4f} * {krpm} + {heavy:.4f} * max(0, 60 - {{coolant}} / 1 degC) * 1 Nm",
+        "fuel": f"accumulate(({{rpm}} / 1 rpm) * ({{map}} / 1 kPa) * {rate / 1000:.7f}, wrap=256)",
+        "warm": f"hysteresis({{coolant}}, {warm:.2f} degC, {warm - 2:.2f} degC)",
+        "fan": f"hysteresis({{coolant}}, {on:.2f} degC, {on - near:.2f} degC)",
+        "spark": f"{trim:.3f} + {{rpm}} / 300 rpm - 0.12 * ({{map}} / 1 kPa)",
+        "air": "({rpm} / 4000 rpm) * ({map} / 1 kPa)",
+        "load": "({map} / 1.05 kPa) * 1 %", "dial": f"table({{coolant}}, {needle})",
+        "lamp_test": f"{{key}} != 'off' and time_since({{key}} == 'off', most=60 s) < {lamp_s:.3f} s",
+    }  # fmt: skip
     per = [(0.25, -200, 12), (0.5, -250, 11), (1.0, -500, 11), (0.5, -500, 12)]
     warmth = [(1.0, -40, 8), (0.75, -48, 8), (0.1, -40, 11), (0.5, -40, 9)]
 
@@ -229,7 +247,7 @@ def engine_fields(rng: Rng, everything: bool, varied: bool = False) -> dict[str,
         out = {
             k: [f for f in v if f.cls in ("direct", "threshold", "state") or rng.random() < 0.6] for k, v in out.items()
         }
-    return {k: [v[i] for i in rng.permutation(len(v))] for k, v in out.items()}
+    return {k: [replace(v[i], rule=rules.get(v[i].name, "")) for i in rng.permutation(len(v))] for k, v in out.items()}
 
 
 def module_fields(rng: Rng) -> dict[str, tuple[str, float, str, list[Field]]]:
@@ -564,7 +582,7 @@ def world(seed: int, awkward: Awkward | None = None) -> World:
     hot = _with_faults(c)
     alarm = {bus: captured(ms, hot, bus, rng) for bus, ms in alive.items()}
     gone = [m for m in networks["host"] if m.module == "engine"]
-    return World(captures, tracks, unseen, truth, alarm, [_truth(m, hot, rng) for m in gone])
+    return World(captures, tracks, unseen, truth, alarm, [_truth(m, hot, rng) for m in gone], networks)
 
 
 def _with_faults(c: Columns) -> Columns:

@@ -20,6 +20,7 @@ from swapbridge.proving.judges.frames.form import (
     compare_shapes,
     compare_start_up,
     counter_steps_bad,
+    habits,
     measure,
 )
 from tests.proving import small_swap
@@ -47,6 +48,39 @@ def _failed(pattern: Frames, ours: Frames, *, periodic: bool = True, at_once: bo
 
 def test_the_same_frames_have_the_same_form(old: Frames) -> None:
     assert _failed(old, old) == {}
+
+
+def test_bits_that_nobody_knows_are_open_where_the_bridge_file_says_so(old: Frames) -> None:
+    """What an absent braking module always said may be neither repeated nor made up."""
+    message = small_swap.maps()["host"].message("ENGINE_DATA")
+    assert message is not None
+    free = sorted(set(range(64)) - {p for s in message.signals for p in s.layout.positions})[0]
+    payload = old.payload.copy()
+    payload[:, free >> 3] ^= 1 << (free & 7)
+    forms = measure(replace(old, payload=payload), message), measure(old, message)
+    for unknown, status in ((False, "fail"), (True, "open")):
+        checks = compare_shapes("m", *forms, message, periodic=True, rest_is_open=unknown)
+        assert next(c.status for c in checks if c.name == "constant bits") == status
+        assert 'open = ["rest"]' in next(c.remedy for c in checks if c.status == "fail") if not unknown else True
+
+
+def test_what_goes_further_and_faster_is_said_with_what_it_was(old: Frames) -> None:
+    message = small_swap.maps()["host"].message("ENGINE_DATA")
+    assert message is not None
+    then = measure(old, message)
+    assert habits(then, then, message) == ([], [])
+    name, form = next((n, f) for n, f in then.signals.items() if f.high - f.low > 100)
+    wide = replace(form, high=2 * form.high - form.low, step=3 * form.step)
+    now = replace(then, signals={**then.signals, name: wide})
+    further, faster = habits(then, now, message)
+    assert [len(further), len(faster)] == [1, 1]
+    assert name in further[0]
+    assert "(was " in further[0]
+    assert habits(then, now, message, left_out=(name,)) == ([], [])
+    coarse = replace(then, signals={**then.signals, name: replace(form, step=3 * form.step, least=3 * form.step)})
+    assert habits(then, coarse, message) == ([], []), "a source of coarser steps"
+    still = replace(then, signals={**then.signals, name: replace(form, low=9 * form.high, high=9 * form.high, step=0)})
+    assert habits(then, still, message) == ([], []), "a constant is judged as one"
 
 
 def test_a_period_three_percent_off(old: Frames) -> None:

@@ -408,10 +408,21 @@ def test_a_maximum_torque_is_never_under_the_actual_one(shift: float, status: st
     assert _said(_together(case, 0))["Maximum_Torque"] == status
 
 
-@pytest.mark.parametrize(("lit", "status"), [(RPM == 0, "pass"), (RPM > 0, "fail")])
-def test_an_oil_lamp_is_dark_while_the_engine_runs(lit: Any, status: str) -> None:
+@pytest.mark.parametrize(
+    ("lit", "words", "status"),
+    [
+        (RPM == 0, {}, "pass"),
+        (RPM > 0, {}, "fail"),
+        (RPM > 0, {0: "on", 1: "off"}, "pass"),
+        (RPM == 0, {0: "lit", 1: "off"}, "fail"),
+        (RPM == 0, {0: "fine", 1: "low"}, "pass"),
+    ],
+)
+def test_an_oil_lamp_is_dark_while_the_engine_runs(lit: Any, words: dict[int, str], status: str) -> None:
+    """A lamp that is lit at 0 says so in its map."""
     case: Any = OneBus().says("engine_speed", T, RPM, "rpm")
-    case.says("oil_pressure_lamp", T, lit, "", scale=Fraction(1), offset=Fraction(0), layout=Layout(0, 1))
+    layout = Layout(0, 1)
+    case.says("oil_pressure_lamp", T, lit, "", scale=Fraction(1), offset=Fraction(0), layout=layout, choices=words)
     speed = engine_speed(case, 0)
     assert speed is not None
     checks = [c for c in _lamps(case, 0, speed) if c.name == "agrees with the engine's state"]

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Sequence
 from xml.sax.saxutils import escape, quoteattr
 
+from swapbridge.core.needs import LICENSED
 from swapbridge.plan.proof import Outcome, Status
 from swapbridge.proving.verdict import AREAS, Check, Verdict
 
@@ -84,7 +85,7 @@ def _words(verdict: Verdict, area: str) -> str:
     if area == "needs":
         states = [c.state for c in verdict.coverage]
         proved = sum(s in ("proved", "constant", "as recorded", "present") for s in states)
-        wired = sum(s in ("wired", "licensed programming") for s in states)
+        wired = sum(s in ("wired", LICENSED) for s in states)
         return f"{proved} covered, {wired} not over CAN, {states.count('missing')} missing"
     if area == "time":
         loads = ", ".join(f"{b.bus} {100 * b.load_after:.0f} %" for b in verdict.bus_times)

@@ -12,7 +12,7 @@ import numpy as np
 
 from swapbridge.capture.capture import Capture
 from swapbridge.core.identifier_words import format_identifier, split_word
-from swapbridge.core.needs import NOBODY_WAITS, Need
+from swapbridge.core.needs import LICENSED, NOBODY_WAITS, Need
 from swapbridge.core.roles import BY_NAME
 from swapbridge.language.bridge_file import BridgeFile
 from swapbridge.plan.j1939_node import OWN_MASK, own_words
@@ -55,6 +55,8 @@ SUPPLIED = ("proved", "constant", "as recorded")
 PERIOD_APART, SLOWER = 0.1, 0.01
 """What comes more seldom than a module waits for is no matter of taste: only rounding, such as 16.7 ms, is allowed."""
 FEW_FRAMES = 3
+ANSWER_FRAMES, WAKE_NS, WAKES_APART = 20, 1_500_000_000, 2
+"""An answer to a challenge is said a few times after a wake only, and differs in each of two wakes at least."""
 
 
 def judge_needs(case: Case) -> list[Check]:
@@ -124,12 +126,15 @@ class _Board:
         self._vanished: set[tuple[str, int]] = set()
         self._supplied_roles: set[tuple[str, str]] = set()
         self._unneeded: set[tuple[str, int]] = set()
+        self._licensed: set[tuple[str, int]] = set()
 
     def need(self, need: Need) -> None:
         """One entry of the needs list."""
         self._spoken_of.add(need.bus)
         if need.how == NOBODY_WAITS and need.word is not None:
             self._unneeded.add((need.bus, need.word))
+        if need.how == LICENSED and need.word is not None:
+            self._licensed.add((need.bus, need.word))
         if need.how != "can":
             note = "" if need.note == need.label else need.note
             self.rows.append(Coverage(need.module, need.bus, need.label, "", "", need.how, note))
@@ -289,15 +294,18 @@ class _Board:
             self._vanished.add((bus, word))
             ok = word in sent or self._passed(bus, word) or (number, word & OWN_MASK) in own_words(self.plan)
             unneeded = (bus, word) in self._unneeded
+            licensed = (bus, word) in self._licensed and _answers(before, word)
             message = self.maps[bus].by_word(word) if bus in self.maps else None
             name = f"{label} {message.name}" if message is not None else label
-            if not ok and not unneeded:
+            if not ok and not unneeded and not licensed:
                 self.rows.append(
                     Coverage("(vanished when unplugged)", bus, name, "", "", "missing", "a module may wait for it")
                 )
             remedy = (
                 "drive without it and read every module's fault codes"
                 if unneeded
+                else "have it done before the first drive, and read every module's fault codes"
+                if licensed
                 else "add it to the bridge file; or, if every module works without it, state that in needs.toml: "
                 f'[[need]] module = "nobody", bus = "{bus}", id = "{label}", how = "{NOBODY_WAITS}"'
             )
@@ -311,10 +319,13 @@ class _Board:
                     if ok
                     else "not supplied: needs.toml states that nobody waits for it"
                     if unneeded
+                    else "not supplied: it differs at every wake, as an answer to a challenge does, so that nobody can "
+                    "replay it; needs.toml leaves it to licensed programming"
+                    if licensed
                     else "not supplied",
                     "every identifier that vanished is supplied",
                     remedy,
-                    otherwise="open" if unneeded else "unproved",
+                    otherwise="open" if unneeded or licensed else "unproved",
                 )
             )
 
@@ -355,7 +366,8 @@ class _Board:
         ]
         for message in missing:
             unneeded = (bus, message.word) in self._unneeded
-            explained = unneeded or (self.bridge.buses[number].holds_engine and bus in self._spoken_of)
+            licensed = (bus, message.word) in self._licensed and _answers(before, message.word)
+            explained = unneeded or licensed or (self.bridge.buses[number].holds_engine and bus in self._spoken_of)
             label = format_identifier(*split_word(message.word))
             self.checks.append(
                 check_of(
@@ -399,6 +411,15 @@ class _Board:
                             f"a {node.kind} usually waits for it",
                         )
                     )
+
+
+def _answers(capture: Capture, word: int) -> bool:
+    """Whether an identifier is said only after wakes, and never the same in two of them: nothing that can be sent."""
+    rows = np.flatnonzero(words_of(capture) == word)
+    first = np.flatnonzero(np.diff(capture.time_ns[rows], prepend=-WAKE_NS) >= WAKE_NS)
+    often = np.diff(np.r_[first, len(rows)])
+    said = {capture.payload[rows[k], : capture.length[rows[k]]].tobytes() for k in first.tolist()}
+    return len(first) >= WAKES_APART and int(often.max()) <= ANSWER_FRAMES and len(said) == len(first)
 
 
 def _about(send: Send, subjects: Sequence[str]) -> bool:

@@ -23,7 +23,7 @@ from swapbridge.proving.bench.frame_rows import Frames, frames_from
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case, SentSignal, Track, reads, track
 from swapbridge.proving.curves import thin
-from swapbridge.proving.judges.maps.likeness import Likeness, beside, find_kind, unit_values
+from swapbridge.proving.judges.maps.likeness import Likeness, beside, find_kind, says_on, unit_values
 from swapbridge.proving.judges.recordings.driving import CRANKING_RPM, RUNNING_RPM, channel_of, engine_speed
 from swapbridge.proving.verdict import Check, DifferingCurve, check_of
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal
@@ -34,6 +34,9 @@ EVERY_S = 0.2
 WINDOW_S = 0.35
 """A stimulus is a few readings a second, and late: a value counts when it is said this near to its moment."""
 LONGEST_WAIT_US = 100_000
+PACE_S, LATE_S, PACE, PACE_ALONG = 0.6, 0.15, 0.1, 0.8
+"""A total's growth is compared over so long, the new one so much later: readings between which its sources are drawn as
+straight lines tell it no better than this."""
 SHARE, LEAST_REPRODUCED = 0.05, 0.6
 FEWEST_REQUESTS, DEPTH, DEPTH_OF_SPAN = 3, 0.04, 0.01
 """A request is repeated this closely, of its own size or of all that is asked for; so many show it."""
@@ -42,6 +45,13 @@ STATE_WORDS = (
     ("cranking", "crank", "start", "starting"),
     ("running", "run", "on"),
 )
+FINER_WORDS = (
+    ("keyon", "ignition", "ignitionon", "ready", "waiting", "prestart", "afterrun", "on"),
+    ("prime", "preheat"),
+    ("idle", "idling", "overrun", "coasting", "fuelcut", "warmup", "load", "partload", "fullload", "limp"),
+)
+"""Words that tell apart what engine speed does not, each only in its own state: 'on' is one of them beside 'running'
+(common practice, no source)."""
 
 
 @dataclass(slots=True)
@@ -151,7 +161,7 @@ def _voice(case: Case, bus: int, place: tuple[str, str, str], made: SentSignal |
     if message is None or signal is None:
         return None
     alias = BY_NAME[signal.role].alias if signal.role in BY_NAME else ""
-    states = _state_voice(case, bus, signal, alias)
+    states = _engine_state_voice(case, bus, signal, alias) or _state_voice(case, bus, signal, alias)
     if states is not None:
         return states
     channel = channel_of(case, bus, alias) if alias else None
@@ -172,19 +182,36 @@ def _voice(case: Case, bus: int, place: tuple[str, str, str], made: SentSignal |
     return _from_map(case, bus, made.message, made.signal, other, message, signal)
 
 
+def _engine_state_voice(case: Case, bus: int, signal: MapSignal, alias: str) -> _Voice | None:
+    """Engine states by engine speed; what speed can't tell apart, by the absent computer's own words in that state."""
+    names = {same_name(text): raw for raw, text in signal.choices.items()}
+    speed = engine_speed(case, bus) if channel_of(case, bus, "engine_speed") is not None else None
+    codes = [next((names[w] for w in words if w in names), None) for words in STATE_WORDS]
+    if signal.layout.length == 1 and not names:
+        codes = [0, 0, 1]
+    if alias != "engine_running" or speed is None or codes[0] is None or codes[2] is None:
+        return None
+    state = np.where(speed.values > RUNNING_RPM, 2, np.where(speed.values > CRANKING_RPM, 1, 0))
+    table = np.array([codes[0], codes[1] if codes[1] is not None else codes[0], codes[2]])
+    whole = _Voice(speed.time_s, table[state].astype(np.int64), True)
+    finer = [{w: names[w] for w in words if w in names and names[w] not in codes} for words in FINER_WORDS]
+    for own_message, own in case.by_role(bus, alias) if any(finer) else ():
+        old = case.recorded_track(bus, own_message, own)
+        if old is None or not old.measured.any():
+            continue
+        time_s = old.time_s[old.measured]
+        rows = np.clip(np.searchsorted(speed.time_s, time_s, "right") - 1, 0, None)
+        said = [same_name(own.choices.get(raw, "")) for raw in old.raw[old.measured].tolist()]
+        raw = [finer[n].get(w, table[n]) for n, w in zip(state[rows].tolist(), said, strict=True)]
+        return _Voice(time_s, np.array(raw, np.int64), True)
+    return whole
+
+
 def _state_voice(case: Case, bus: int, signal: MapSignal, alias: str) -> _Voice | None:
-    """States by engine speed or by a channel of words: never by the map's own codes."""
+    """States by a channel of words or by a switch: never by the map's own codes."""
     names = {same_name(text): raw for raw, text in signal.choices.items()}
     if alias == "engine_running":
-        speed = engine_speed(case, bus) if channel_of(case, bus, "engine_speed") is not None else None
-        codes = [next((names[w] for w in words if w in names), None) for words in STATE_WORDS]
-        if signal.layout.length == 1 and not names:
-            codes = [0, 0, 1]
-        if speed is None or codes[0] is None or codes[2] is None:
-            return None
-        state = np.where(speed.values > RUNNING_RPM, 2, np.where(speed.values > CRANKING_RPM, 1, 0))
-        table = np.array([codes[0], codes[1] if codes[1] is not None else codes[0], codes[2]])
-        return _Voice(speed.time_s, table[state].astype(np.int64), True)
+        return None
     stimulus = case.stimuli.get(case.names[bus])
     for channel in stimulus.channels.values() if stimulus is not None else ():
         if channel.texts and names and all(same_name(t) in names for t in channel.texts):
@@ -224,8 +251,14 @@ def _from_map(
         pairs = {raw: names[same_name(text)] for raw, text in own.choices.items() if same_name(text) in names}
         raw = np.array([pairs.get(int(v), 0) for v in old.raw[old.measured]], np.int64)
         return _Voice(time_s, raw, False)
+    if bool(own.choices) != bool(signal.choices) and own.layout.length == signal.layout.length == 1:
+        on = int(says_on(signal, 1))  # of two flags one may be lit at 0, and say so
+        lit = np.array([says_on(own, raw) for raw in old.raw[old.measured].tolist()], bool)
+        return _Voice(time_s, np.where(lit, on, 1 - on), False)
     if not own.unit and not signal.unit:
-        return _Voice(time_s, old.raw[old.measured], False)
+        same = own.choices or signal.choices
+        raw = old.raw[old.measured] if same else _raw(signal, old.values[old.measured])
+        return _Voice(time_s, raw, False)
     values = unit_values(case, bus, own_message.name, own, old.values[old.measured], signal.unit)
     if values is None:
         one = unit_values(case, other, message.name, signal, np.array([0.0, 1.0]), own.unit)
@@ -388,6 +421,8 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
     if limits is not None:  # what lies beyond them is cut on purpose
         recorded = np.clip(recorded, *limits)
     number = made.signal.layout.length > 6 and not made.signal.choices
+    if number and "accumulate" in made.functions and (np.diff(recorded) < 0).any():
+        return _same_pace(made, moments, recorded, new, tested)
     span = int(recorded.max() - recorded.min())
     room = max(2, int(SHARE * span)) if number else 0
     low = np.array([new.raw[i:j].min() for i, j in zip(a.tolist(), b.tolist(), strict=True)])
@@ -419,6 +454,28 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
         fine,
         measured,
         "what the absent computer sent in this same recording",
+        "correct its rule in the bridge file, or the signal in the map",
+    )
+
+
+def _same_pace(made: SentSignal, moments: Floats, recorded: npt.NDArray[np.int64], new: Track, tested: bool) -> Check:
+    """A total that wrapped: where it stands says nothing, and how fast it grows is what it means."""
+    step = max(1, round(PACE_S / EVERY_S))
+    now = new.raw[np.maximum(np.searchsorted(new.time_s, moments + LATE_S, "right") - 1, 0)]
+    near = np.diff(moments[::step]) < 2 * PACE_S
+    then_grew, now_grew = np.diff(recorded[::step]), np.diff(now[::step])
+    both = near & (then_grew >= 0) & (now_grew >= 0)  # neither wrapped in between
+    pace = float(now_grew[both].sum()) / max(1.0, float(then_grew[both].sum()))
+    moves = then_grew[both].std() > 0 < now_grew[both].std()
+    along = float(np.corrcoef(then_grew[both], now_grew[both])[0, 1]) if moves else 0.0
+    how = "values from the stimulus" if tested else "map not tested: values from the map itself, so only the rule"
+    return check_of(
+        "own words",
+        made.label,
+        "grows as what the old sender sent",
+        abs(pace - 1) <= PACE and along >= PACE_ALONG,
+        f"{100 * pace:.0f} % of its pace, correlation {along:.2f} ({how})",
+        f"its pace within {100 * PACE:.0f} %, and a correlation of {PACE_ALONG:g} at least",
         "correct its rule in the bridge file, or the signal in the map",
     )
 

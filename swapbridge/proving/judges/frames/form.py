@@ -6,7 +6,7 @@ translator's frames must match. The same measures are taken of both, and every d
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -39,11 +39,12 @@ CHECKED_FRAMES = 4000
 
 @dataclass(frozen=True, slots=True)
 class SignalForm:
-    """Raw values of one signal: smallest, largest, largest step between frames."""
+    """Raw values of one signal: smallest, largest; largest step between frames and the least one."""
 
     low: int
     high: int
     step: int
+    least: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +152,8 @@ def measure(
                 if live.any():
                     steps_taken = np.abs(np.diff(raw))[live[1:] & live[:-1]]
                     step = int(steps_taken.max()) if len(steps_taken) else 0
-                    signals[signal.name] = SignalForm(int(raw[live].min()), int(raw[live].max()), step)
+                    least = int(steps_taken[steps_taken > 0].min()) if step else 0
+                    signals[signal.name] = SignalForm(int(raw[live].min()), int(raw[live].max()), step, least)
     return MessageForm(
         count=len(times),
         pauses=int(pause.sum()),
@@ -235,6 +237,7 @@ def compare_shapes(
     *,
     periodic: bool,
     at_once: bool = False,
+    rest_is_open: bool = False,
 ) -> list[Check]:
     """Length, period and constant bits of the translator's frames by the old engine's: one look at a few frames tells.
 
@@ -250,6 +253,8 @@ def compare_shapes(
         Sent at a fixed period; otherwise a period that is about the same only warns.
     at_once : bool
         Carries a request, which may be sent between its turns as well.
+    rest_is_open : bool
+        The bridge file says that nobody knows the bits outside all signals.
     """
     out = [
         check_of(
@@ -294,7 +299,7 @@ def compare_shapes(
                     "send it by its own clock only (without on_arrival), or with a gap_ms near its period",
                 )
             )
-    return out + _constant_bits(label, pattern, ours, message)
+    return out + _constant_bits(label, pattern, ours, message, rest_is_open)
 
 
 def _spaced(pattern: MessageForm, ours: MessageForm) -> bool:
@@ -344,10 +349,12 @@ def compare_forms(
                     f"check the {what}'s rule in the map, and compile again",
                 )
             )
-    return out + _ranges(label, pattern, ours, message)
+    return out
 
 
-def _constant_bits(label: str, pattern: MessageForm, ours: MessageForm, message: MapMessage | None) -> list[Check]:
+def _constant_bits(
+    label: str, pattern: MessageForm, ours: MessageForm, message: MapMessage | None, rest_is_open: bool
+) -> list[Check]:
     """Bits outside all signals that never moved in the old engine's frames must stand the same in ours."""
     size = min(len(pattern.always_one), len(ours.always_one))
     used: set[int] = set()
@@ -378,59 +385,52 @@ def _constant_bits(label: str, pattern: MessageForm, ours: MessageForm, message:
             not wrong,
             f"{len(wrong)} of {looked} differ: {'; '.join(wrong[:3])}" if wrong else f"{looked} alike",
             "bits outside all signals, as the old engine sent them",
-            "add a signal for those bits to the map and send its constant, or check the message's `rest`",
+            'find out what they mean; "rest" is listed under open already'
+            if rest_is_open
+            else 'add a signal for those bits to the map and send its constant, or set rest = "as recorded"; where '
+            'neither is allowed, open = ["rest"] leaves them not proved',
+            otherwise="open" if rest_is_open else "fail",
         )
     ]
 
 
-def _ranges(label: str, pattern: MessageForm, ours: MessageForm, message: MapMessage | None) -> list[Check]:
-    """Values and steps well beyond the old sender's: another engine's habits, one of each a message."""
-    beyond, steps, looked = [], [], 0
-    for signal in message.signals if message is not None else ():
+def habits(
+    pattern: MessageForm, ours: MessageForm, message: MapMessage, left_out: Collection[str] = ()
+) -> tuple[list[str], list[str]]:
+    """What goes well beyond the old sender's values, and what moves faster, in words for people.
+
+    What stands still is no habit, and a source of coarser steps moves no faster than those explain.
+
+    Parameters
+    ----------
+    pattern, ours : MessageForm
+        Of the old sender's frames and of the translator's.
+    message : MapMessage
+        Its map.
+    left_out : collection of str
+        Signals that nobody knows how to make.
+
+    Returns
+    -------
+    tuple of two lists of str
+        Further, and faster: message, signal, value in the map's unit, and what it was.
+    """
+    further, faster = [], []
+    for signal in message.signals:
         then, now = pattern.signals.get(signal.name), ours.signals.get(signal.name)
-        if then is None or now is None or signal.choices or signal.layout.length == 1:
+        if then is None or now is None or signal.choices or signal.layout.length == 1 or signal.name in left_out:
             continue
-        looked += 1
-        scale, offset = float(signal.scale), float(signal.offset)
-        room = max(1, then.high - then.low)
-        if then.low - now.low > room // 4 or now.high - then.high > room // 4:
-            ours_is, theirs_was = (_span(form, scale, offset) for form in (now, then))
-            beyond.append(f"{signal.name} {ours_is} {signal.unit}".rstrip() + f" (was {theirs_was})")
-        if now.step > 2 * max(1, then.step):
+        if now.low == now.high:
+            continue
+        label, scale, offset = f"{message.name}.{signal.name}", float(signal.scale), float(signal.offset)
+        room = max(1, then.high - then.low) // 4
+        if then.low - now.low > room or now.high - then.high > room:
+            theirs, mine = (f"{f.low * scale + offset:g} to {f.high * scale + offset:g}" for f in (then, now))
+            further.append(f"{label} {mine} {signal.unit}".rstrip() + f" (was {theirs})")
+        if now.step > 2 * max(1, then.step, now.least):
             was = then.step * abs(scale)
-            steps.append(f"{signal.name} {now.step * abs(scale):g} {signal.unit}".rstrip() + f" (was {was:g})")
-    out = []
-    if looked:
-        out.append(
-            check_of(
-                "form",
-                label,
-                "value ranges",
-                not beyond,
-                ", ".join(beyond) if beyond else f"{looked} signals within the old engine's range",
-                "about the old engine's range",
-                "usual with another engine: make sure that the module copes with it, or clamp it",
-                otherwise="habit",
-            )
-        )
-        out.append(
-            check_of(
-                "form",
-                label,
-                "largest steps",
-                not steps,
-                ", ".join(steps) if steps else f"{looked} signals as smooth as the old engine's",
-                "at most twice the old engine's step between frames",
-                "make sure that the module copes with it, or use rate_limit(...)",
-                otherwise="habit",
-            )
-        )
-    return out
-
-
-def _span(form: SignalForm, scale: float, offset: float) -> str:
-    low, high = form.low * scale + offset, form.high * scale + offset
-    return f"{low:g}" if low == high else f"{low:g} to {high:g}"
+            faster.append(f"{label} {now.step * abs(scale):g} {signal.unit}".rstrip() + f" (was {was:g})")
+    return further, faster
 
 
 def compare_start_up(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from swapbridge.language.bridge_file import MessageRule
 from swapbridge.plan.plan import Send
 from swapbridge.proving.bench.frame_rows import Frames, asks_torque, fields_of
 from swapbridge.proving.case import Case
@@ -12,6 +13,7 @@ from swapbridge.proving.judges.frames.form import (
     compare_forms,
     compare_shapes,
     compare_start_up,
+    habits,
     measure,
     old_form,
     rules_of_the_map,
@@ -50,7 +52,11 @@ def judge_shape(case: Case) -> list[Check]:
         out += [*_still_sent(send, pattern), *_as_often(send, old)]
         asks = any(asks_torque(field) for field in fields_of(send))
         form = measure(ours, None)
-        out += compare_shapes(send.name, pattern, form, message, periodic=_periodic(send), at_once=asks)
+        rule = _rule(case, send)
+        unknown = rule is not None and "rest" in rule.open
+        out += compare_shapes(
+            send.name, pattern, form, message, periodic=_periodic(send), at_once=asks, rest_is_open=unknown
+        )
     return out
 
 
@@ -74,6 +80,7 @@ def _form_checks(case: Case) -> list[Check]:
     out: list[Check] = []
     patterns: dict[int, dict[str, MessageForm]] = {}
     forms: dict[int, dict[str, MessageForm]] = {}
+    beyond: dict[str, tuple[list[str], list[str]]] = {}
     for send in (s for s in case.plan.sends if s.request is None):
         rows, old = case.sent.get((send.bus, send.word)), case.old(send.bus, send.word)
         message = case.maps[case.names[send.bus]].by_word(send.word)
@@ -86,6 +93,11 @@ def _form_checks(case: Case) -> list[Check]:
             continue
         pattern = old_form(case, send.bus, message, old) if message is not None else measure(old, None)
         out += compare_forms(send.name, pattern, ours, message, periodic=_periodic(send))
+        if message is not None and not case.bridge.buses[send.bus].holds_engine:  # what it hears follows the driver
+            rule = _rule(case, send)
+            further = habits(pattern, ours, message, () if rule is None else rule.open)
+            for mine, more in zip(beyond.setdefault(case.names[send.bus], ([], [])), further, strict=True):
+                mine += more
         patterns.setdefault(send.bus, {})[send.name] = pattern
         forms.setdefault(send.bus, {})[send.name] = ours
     for bus, found in patterns.items():
@@ -93,7 +105,25 @@ def _form_checks(case: Case) -> list[Check]:
         # recordings begin a millisecond before their first frame; the translator wakes with the first bus that does
         wakes = min((int(t.start_ns[0]) for t in case.bench.traffic if len(t)), default=0)
         out += compare_start_up(f"bus {name}", found, forms[bus], (0, wakes), key_on_ns(reference, bus))
-    return out
+    return out + [_another_engine(name, *further) for name, further in beyond.items()]
+
+
+def _another_engine(bus: str, further: list[str], faster: list[str]) -> Check:
+    """One line a bus: values and steps well beyond the old sender's, since the engine is another."""
+    said = [f"values further: {', '.join(further)}"] if further else []
+    said += [f"larger steps from frame to frame: {', '.join(faster)}"] if faster else []
+    return check_of(
+        "form", f"bus {bus}", "values and steps", not said,
+        "; ".join(said) or "about as far and as fast as the old sender's",
+        "about what the old sender's modules have met, or modules that take more",
+        "compare with what the module that reads it can take; where that is less, use clamp(...) or rate_limit(...), "
+        "save for torques, which must not be told too low: there the engine computer needs the limit",
+        otherwise="habit",
+    )  # fmt: skip
+
+
+def _rule(case: Case, send: Send) -> MessageRule | None:
+    return next((r for r in case.bridge.messages if r.message.text == send.name), None)
 
 
 def _periodic(send: Send) -> bool:

@@ -6,8 +6,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from swapbridge.core.vocabulary import ON_WORDS, plain
 from swapbridge.proving.case import Case
-from swapbridge.proving.judges.maps.plausible import series_of
+from swapbridge.proving.judges.maps.likeness import says_on
+from swapbridge.proving.judges.maps.plausible import Series, series_of
 from swapbridge.proving.judges.recordings.driving import (
     RUNNING_RPM,
     BenchQuantity,
@@ -297,11 +299,23 @@ def _at_rest(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
         )
 
 
+def _lit(case: Case, bus: int, alias: str) -> Series | None:
+    """When a lamp was lit: a map may name the value at which it is."""
+    for message, signal in case.by_role(bus, alias):
+        track = case.recorded_track(bus, message, signal)
+        if track is not None and track.measured.any():
+            raw, back = np.unique(track.raw[track.measured], return_inverse=True)
+            named = any(plain(text) in ON_WORDS for text in signal.choices.values())
+            lit = np.array([float(says_on(signal, value) if named else value > 0) for value in raw.tolist()])
+            return Series(f"{case.names[bus]}.{message.name}.{signal.name}", track.time_s[track.measured], lit[back])
+    return None
+
+
 def _lamps(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
     """Lamps that every engine lights when it stands, and none when it runs."""
     for alias in LAMPS:
-        found = series_of(case, bus, alias, "")
-        if found is None or len(np.unique(found.values)) < 1:
+        found = _lit(case, bus, alias)
+        if found is None:
             continue
         rpm = held_at(speed, found.time_s)
         soon = held_at(speed, found.time_s - 3.0)

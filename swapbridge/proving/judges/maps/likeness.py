@@ -11,6 +11,7 @@ import numpy.typing as npt
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core.errors import InputError
 from swapbridge.core.units import find_unit
+from swapbridge.core.vocabulary import ON_WORDS, plain
 from swapbridge.language.bridge_file import Written
 from swapbridge.language.constants import constant
 from swapbridge.proving.case import Case, Track
@@ -89,6 +90,11 @@ class Likeness:
         if abs(self.offset) > 0.03 * self.span:
             return f"offset: {self.offset:+.3g} is missing"
         return "delay, clipping, or a few bits of another field"
+
+
+def says_on(signal: MapSignal, raw: int) -> bool:
+    """Whether a raw value of a lamp or switch means 'on': by its name, where the map names it."""
+    return plain(signal.choices.get(raw, "on" if raw else "off")) in ON_WORDS
 
 
 def beside(

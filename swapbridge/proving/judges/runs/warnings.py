@@ -23,6 +23,7 @@ from swapbridge.proving.bench.nodes import SECOND, Sent
 from swapbridge.proving.bench.traffic import Traffic, with_payloads
 from swapbridge.proving.case import Case, SentSignal, SignalPlace
 from swapbridge.proving.faults.faults import repair
+from swapbridge.proving.judges.maps.likeness import says_on
 from swapbridge.proving.judges.recordings.driving import RUNNING_RPM, engine_speed, held_at
 from swapbridge.proving.judges.runs.silence import busy_moment
 from swapbridge.proving.reference.exact import reserved
@@ -172,7 +173,7 @@ def _is_alarmed(case: Case, made: SentSignal, raw: int) -> bool:
     if raw in reserved(signal) or raw in fallback:
         return True
     if warning_alias(made) != "coolant_temperature":
-        return same_name(signal.choices.get(raw, "on" if raw else "off")) in ON_WORDS
+        return says_on(signal, raw)
     try:
         scale, shift = find_unit(signal.unit, case.bridge.units).conversion(find_unit("degC"))
     except InputError:
