@@ -40,9 +40,9 @@ from swapbridge.drafting.picture import message_picture
 from swapbridge.emit.emit_c import emit_c
 from swapbridge.emit.write_files import write_files
 from swapbridge.language.reading import load_bridge
-from swapbridge.plan.proof import Outcome, Status
+from swapbridge.plan.proof import Outcome
 from swapbridge.proving.report.html import html_report
-from swapbridge.proving.report.verdict_text import MARKS, STATUS_WORDS
+from swapbridge.proving.report.verdict_text import MARKS, count_words
 from swapbridge.proving.verdict import AREAS
 from swapbridge.signalmap.signal_map import SignalMap
 from swapbridge.surveying.compare import compare
@@ -261,7 +261,9 @@ def prove_it(tour: Tour) -> None:
         tour.text("proof.json", verdict.to_json())
         tour.text("proof.html", html_report(verdict))
         tour.outcome = verdict.outcome
-        lines += [f"{area}: {words}" for area in AREAS if (words := _count_words(verdict.counts(area)))]
+        for area in AREAS:
+            found = {status: n for status, n in verdict.counts(area).items() if n}
+            lines += [f"{area}: {count_words(found)}"] if found else []
         for check in verdict.worst:
             if check.status in ("fail", "unproved"):
                 lines.append(
@@ -277,8 +279,3 @@ def _compiled(tour: Tour) -> CompileResult:
     tour.text("plan.json", result.plan.to_json())
     tour.text("plan.txt", result.explain)
     return result
-
-
-def _count_words(counts: Mapping[Status, int]) -> str:
-    """Counts by status in words, "" where there are none."""
-    return ", ".join(f"{count} {STATUS_WORDS[status]}" for status, count in counts.items() if count)

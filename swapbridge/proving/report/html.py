@@ -9,7 +9,7 @@ from importlib.resources import files
 
 from swapbridge.plan.proof import Outcome, Status
 from swapbridge.proving.report.overlay_svg import overlay_picture
-from swapbridge.proving.report.verdict_text import MARKS, NEXT, STATUS_WORDS, TITLES, alike, by_measured, worst_of
+from swapbridge.proving.report.verdict_text import MARKS, NEXT, TITLES, alike, by_measured, outcome_words, worst_of
 from swapbridge.proving.verdict import AREAS, Check, ProofOverlay, SignalTime, Verdict
 
 AREA_TITLES = {
@@ -63,8 +63,7 @@ def html_report(verdict: Verdict) -> str:
 
 
 def _head(verdict: Verdict) -> str:
-    counts = verdict.counts()
-    counted = ", ".join(f"{counts[s]} {STATUS_WORDS[s]}" for s in STATUS_WORDS if counts[s] or s in ("fail", "pass"))
+    counted = outcome_words(verdict)
     chips = "".join(
         f'<li><a href="#{_anchor(area)}">{escape(area)}</a> {_chip(worst_of(verdict, area))}</li>'
         for area in AREAS

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from xml.sax.saxutils import escape, quoteattr
 
 from swapbridge.core.needs import LICENSED
@@ -39,11 +39,26 @@ NEXT: dict[Outcome, str] = {
 _INDENT = 12
 
 
+def count_words(counts: Mapping[Status, int]) -> str:
+    """How many of each status there are, in words.
+
+    Examples
+    --------
+    >>> count_words({"fail": 0, "habit": 1, "pass": 3})
+    '0 failed, 1 habit, 3 passed'
+    """
+    return ", ".join(f"{n} {'habit' if (s, n) == ('habit', 1) else STATUS_WORDS[s]}" for s, n in counts.items())
+
+
+def outcome_words(verdict: Verdict) -> str:
+    """What there is of each status, with what failed and passed in any case."""
+    counts = verdict.counts()
+    return count_words({s: counts[s] for s in STATUS_WORDS if counts[s] or s in ("fail", "pass")})
+
+
 def headline(verdict: Verdict) -> str:
     """One line: PASSED, FAILED or NOT PROVED, and why."""
-    counts = verdict.counts()
-    counted = ", ".join(f"{counts[s]} {STATUS_WORDS[s]}" for s in STATUS_WORDS if counts[s] or s in ("fail", "pass"))
-    return f"{verdict.outcome}  {verdict.plan_name}: {counted}"
+    return f"{verdict.outcome}  {verdict.plan_name}: {outcome_words(verdict)}"
 
 
 def area_rows(verdict: Verdict) -> list[list[str]]:
@@ -53,9 +68,7 @@ def area_rows(verdict: Verdict) -> list[list[str]]:
         counts = verdict.counts(area)
         if any(counts.values()):
             worst = worst_of(verdict, area)
-            counted = ", ".join(
-                f"{n} {STATUS_WORDS[s]}" for s, n in counts.items() if n and (s != "pass" or worst == "pass")
-            )
+            counted = count_words({s: n for s, n in counts.items() if n and (s != "pass" or worst == "pass")})
             rows.append([area, MARKS[worst], counted, _words(verdict, area)])
     return rows
 

@@ -349,7 +349,7 @@ class _Board:
             self.checks.append(
                 check_of(
                     "needs", bus, "unplugged recording", not there,
-                    f"{len(there)} messages of absent modules are in it: {', '.join(there[:4])}" if there else
+                    f"{len(there)} messages of absent modules are in it: {', '.join(there)}" if there else
                     "no absent module sends in it",
                     "a recording without the modules that the bridge file lists as absent",
                     f"record bus {bus} with them unplugged, or correct absent in the bridge file",

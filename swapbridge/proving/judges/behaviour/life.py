@@ -16,6 +16,7 @@ from swapbridge.plan.plan import Send
 from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.case import Case, SentSignal, Track
 from swapbridge.proving.judges.behaviour.beyond import in_words, safe_answer
+from swapbridge.proving.judges.frames.form import bit_places
 from swapbridge.proving.judges.maps.likeness import find_kind, unit_values
 from swapbridge.proving.judges.recordings.driving import (
     CRANKING_RPM,
@@ -166,9 +167,9 @@ def _bits(
             label,
             "moves",
             False,
-            f"{len(positions)} bits ({_places(positions)}) moved before and stand still now: {what}"
+            f"{len(positions)} bits ({bit_places(positions)}) moved before and stand still now: {what}"
             if len(positions) > 1
-            else f"{_places(positions)} moved before and stands still now: {what}",
+            else f"{bit_places(positions)} moved before and stands still now: {what}",
             "what moved in the old sender's frames moves in ours",
             remedy,
             otherwise="open" if name in opened else "unproved" if live else "fail",
@@ -177,11 +178,6 @@ def _bits(
 
 def _number(signal: MapSignal) -> bool:
     return signal.layout.length > CODES_BITS and not signal.choices
-
-
-def _places(positions: list[int]) -> str:
-    shown = ", ".join(f"byte {p >> 3} bit {p & 7}" for p in positions[:3])
-    return f"{shown}, ..." if len(positions) > 3 else shown
 
 
 def _sources_move(case: Case, made: SentSignal) -> bool:
@@ -443,14 +439,14 @@ def _when(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[C
     codes, counts = np.unique(now.raw, return_counts=True)
     fresh = [int(c) for c, n in zip(codes, counts, strict=True) if int(c) not in known and n > NEW_CODE * len(now.raw)]
     if fresh and len(known) > 1 and not _grows(known, fresh):
-        shown = ", ".join(in_words(made.signal, c) for c in fresh[:4])
+        shown = ", ".join(in_words(made.signal, c) for c in fresh)
         wrong.append(f"says {shown}, which the old sender never sent")
     yield check_of(
         "life",
         made.label,
         "says the same in the same state",
         not wrong and not short,
-        "; ".join((wrong or short)[:4]) or f"{len(known)} values, as before",
+        "; ".join(wrong or short) or f"{len(known)} values, as before",
         "the old sender's values with its engine stopped, cranking and running",
         "check the choices of both maps, the bits of its source, and the rule"
         + ("" if wrong else f"; or record {LONG_ENOUGH_S:g} s or more of that state on both vehicles"),

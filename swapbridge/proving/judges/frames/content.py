@@ -119,7 +119,7 @@ def _answer_checks(contents: Contents, reference: Reference) -> list[Check]:
                 f"{bus} {format_identifier(*split_word(word))}",
                 "answers to several at once" if number == JOINED else f"answer {number:02X}: {named}",
                 tally.frames > 0 and not problems,
-                "; ".join(problems[:3]) or fine,
+                "; ".join(problems) or fine,
                 "each request answered once, with the exact reference's value",
                 again if problems else "prove with a capture that has its source",
                 warn=not problems,

@@ -6,7 +6,7 @@ translator's frames must match. The same measures are taken of both, and every d
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -362,7 +362,8 @@ def _constant_bits(
         for signal in message.signals:
             used.update(signal.layout.positions)
         size = min(size, message.length)
-    wrong, looked = [], 0
+    wrong: list[tuple[int, int]] = []
+    looked = 0
     for position in range(8 * size):
         byte, bit = position >> 3, 1 << (position & 7)
         if position in used:
@@ -374,7 +375,7 @@ def _constant_bits(
             if then[byte] & bit:
                 looked += 1
                 if not now[byte] & bit:
-                    wrong.append(f"byte {byte} bit {position & 7} was always {value}")
+                    wrong.append((position, value))
     if not looked:
         return []
     return [
@@ -383,7 +384,7 @@ def _constant_bits(
             label,
             "constant bits",
             not wrong,
-            f"{len(wrong)} of {looked} differ: {'; '.join(wrong[:3])}" if wrong else f"{looked} alike",
+            f"{len(wrong)} of {looked} differ: {'; '.join(_were(wrong))}" if wrong else f"{looked} alike",
             "bits outside all signals, as the old engine sent them",
             'find out what they mean; "rest" is listed under open already'
             if rest_is_open
@@ -392,6 +393,23 @@ def _constant_bits(
             otherwise="open" if rest_is_open else "fail",
         )
     ]
+
+
+def _were(wrong: Sequence[tuple[int, int]]) -> Iterator[str]:
+    """Bits by what they always were."""
+    for value in (1, 0):
+        positions = [p for p, v in wrong if v == value]
+        if positions:
+            yield f"{bit_places(positions)} {'were' if len(positions) > 1 else 'was'} always {value}"
+
+
+def bit_places(positions: Sequence[int]) -> str:
+    """Bits of a payload, byte by byte, none left out: "byte 0 bit 2, byte 3 bits 0, 1"."""
+    out = []
+    for byte in sorted({p >> 3 for p in positions}):
+        bits = sorted(p & 7 for p in positions if p >> 3 == byte)
+        out.append(f"byte {byte} {'bits' if len(bits) > 1 else 'bit'} {', '.join(map(str, bits))}")
+    return ", ".join(out)
 
 
 def habits(
@@ -468,7 +486,7 @@ def compare_start_up(
                 label,
                 "start-up order",
                 not wrong,
-                "; ".join(wrong[:3]) if wrong else f"{len(names)} messages in order",
+                "; ".join(wrong) if wrong else f"{len(names)} messages in order",
                 "as the old engine started",
                 "set delay_ms in the bridge file for the message that comes too early",
             )

@@ -102,7 +102,7 @@ def _overlap(bus: str, message: MapMessage) -> Iterator[Check]:
             f"{bus}.{message.name}",
             "each bit in one signal",
             False,
-            f"{', '.join(pairs[:4])} share bits",
+            f"{', '.join(pairs)} share bits",
             "signals of one frame that do not overlap",
             "correct start bit, length or byte order of one of them in the map",
         )

@@ -109,7 +109,7 @@ def _recording(case: Case, number: int, name: str, capture: Capture) -> Iterator
     there = set(words_of(capture).tolist())
     heard = used & there
     if used:
-        missing = ", ".join(format_identifier(*split_word(w)) for w in sorted(used - there)[:6])
+        missing = ", ".join(format_identifier(*split_word(w)) for w in sorted(used - there))
         yield need(
             "identity",
             len(heard) >= IDENTITY * len(used),

@@ -49,6 +49,8 @@ def _whole_bus(case: Case, bus: int) -> Iterator[Check]:
             holes.append((begin, end))
     missing = sum(end - begin for begin, end in holes)
     shown = ", ".join(f"{end - begin:.1f} s from second {begin:.0f} on" for begin, end in holes[:4])
+    if len(holes) > 4:
+        shown = f"{missing:.1f} s in {len(holes)} holes, the first {shown}"
     much = missing > max(MUCH_S, MUCH_SHARE * float(times[-1] - times[0]))
     yield check_of(
         "evidence",

@@ -24,7 +24,7 @@ def judge_origin(case: Case) -> list[Check]:
         different, result = _differing(plan, again), "the same plan"
     except SwapbridgeError as error:
         different, result = ["all of it"], f"the bridge file does not compile: {error}"
-    measured = result if not different or different == ["all of it"] else f"differs in {', '.join(different[:6])}"
+    measured = result if not different or different == ["all of it"] else f"differs in {', '.join(different)}"
     return [
         *checks,
         check_of(

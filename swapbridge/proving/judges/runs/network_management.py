@@ -183,7 +183,7 @@ def _phase_checks(case: Case, send: Send, old: Frames, new: Frames, falling: Fal
                 wrong += [f"{_bit(message, at, b)} is {value} {phase}" for b in range(8) if bits >> b & 1]
     yield check_of(
         "form", send.name, "network management says", not wrong and not unseen,
-        f"{'; '.join(wrong[:3])}, which the old sender's never was" if wrong
+        f"{'; '.join(wrong)}, which the old sender's never was" if wrong
         else f"no frame of the old sender {' nor '.join(unseen)}" if unseen else "every bit as the old sender's",
         "bits as the old sender's in the same phase: one that says alive, limp home or ready to sleep moves every "
         "module", "make those bits of its own state, or leave this message out of the bridge file" if wrong

@@ -101,6 +101,11 @@ def _one_bus(bench: Bench, run: Run, number: int, signal_map: SignalMap | None) 
     return [row for _, row in sorted(zip((s.priority for s in streams), out, strict=True), key=lambda p: p[0])]
 
 
+def _late_words(row: ResponseTime) -> str:
+    bound = "without bound" if row.bound_ms is None else f"{row.bound_ms:.2f} ms"
+    return f"{row.identifier} ({bound}, and may be sent {row.deadline_ms:.2f} ms apart)"
+
+
 def _judge(plan: Plan, number: int, rows: list[ResponseTime]) -> list[Check]:
     """One check a bus for the plan's identifiers, one for the others."""
     bus = plan.buses[number].name
@@ -118,11 +123,11 @@ def _judge(plan: Plan, number: int, rows: list[ResponseTime]) -> list[Check]:
                 f"bus {bus}",
                 f"{whose} identifiers in time",
                 not late,
-                f"{len(late)} of {len(some)} can miss their deadline: {', '.join(r.identifier for r in late[:4])}"
+                f"{len(late)} of {len(some)} can miss their deadline: {', '.join(map(_late_words, late))}"
                 if late
                 else f"{len(some)} identifiers, slowest {slowest.identifier} at most {bound}",
-                "each worst-case response time within its period",
-                "send less often, or reduce the bus load",
+                "each worst-case response time within the shortest time between two of its frames",
+                "raise the period_ms or gap_ms of what can be late, or reduce the bus load",
                 warn=not mine,
             )
         )

@@ -180,7 +180,7 @@ def _judge_message(
         send.name,
         f"when {silent} falls silent",
         not late,
-        "; ".join(late[:2]) if late else f"{how} after {slowest:,.0f} ms",
+        "; ".join(late) if late else f"{how} after {slowest:,.0f} ms",
         f"safe answer within {allowed:,.0f} ms (age limit, hold or ramp, one period)",
         "it also reads modules that are still sending: prove with faults, which compare its value exactly"
         if late and mixed
