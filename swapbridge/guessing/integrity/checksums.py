@@ -16,7 +16,7 @@ import numpy.typing as npt
 from swapbridge.core.integrity import Affine, FieldSum, Method, Sum
 from swapbridge.guessing.coding.bit_columns import BitColumns, first_of_each
 from swapbridge.guessing.coding.codelength import field_words, log2_choose
-from swapbridge.guessing.integrity.counters import FoundCounter
+from swapbridge.guessing.integrity.counters import FoundCounter, never_misses
 from swapbridge.guessing.integrity.folded import fit_field_sum
 from swapbridge.guessing.integrity.gf2 import reduce_rows, relations, solve_affine
 from swapbridge.guessing.integrity.sums import fit_sum, summed_rows, tied_sum
@@ -136,7 +136,8 @@ def find_checksums(
         return []
     found: list[FoundChecksum] = []
     for _ in range(3):
-        options = [o for o in _turning(columns, _all_targets(table, counters), counters) if not _in_step(o, counters)]
+        options = _turning(columns, _all_targets(table, counters), counters)
+        options = [o for o in options if not (_in_step(o, counters) or _only_counts(columns, o, counters))]
         if not options:
             break
         best = _likeliest(options, counters, rank, columns)
@@ -170,6 +171,12 @@ def _in_step(found: FoundChecksum, counters: list[FoundCounter]) -> bool:
     """Whether this counts by itself, as all that it follows does: either could be the check (`followers.py`)."""
     counts = any(set(found.positions) <= set(c.positions) for c in counters)
     return counts and any(found.verified_bits == sum(1 << p for p in c.positions) for c in counters)
+
+
+def _only_counts(columns: BitColumns, found: FoundChecksum, counters: list[FoundCounter]) -> bool:
+    """Whether this goes on by one in every single frame, whatever else moves: the counter that the check covers."""
+    own = set(found.positions)
+    return any(own <= set(c.positions) and c.counter.step == 1 and never_misses(columns, c) for c in counters)
 
 
 def _likeliest(

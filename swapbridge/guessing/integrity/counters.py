@@ -256,6 +256,47 @@ def frames_between(columns: BitColumns, follows: npt.NDArray[np.intp]) -> npt.ND
     return sendings_between(columns.time_ns[follows] - columns.time_ns[follows - 1])[0]
 
 
+def usual_steps(columns: BitColumns, found: FoundCounter) -> npt.NDArray[np.bool_]:
+    """Of each step within a stretch, whether it is the counter's own.
+
+    Parameters
+    ----------
+    columns : BitColumns
+        The message's frames.
+    found : FoundCounter
+        A counter of it.
+
+    Returns
+    -------
+    (N,) bool
+        One for each frame that follows another.
+    """
+    span = found.counter.high - found.counter.low + 1
+    value = field_words(columns.payload, np.array(found.positions)).astype(np.int64)
+    return np.asarray(np.diff(value)[~columns.breaks[1:]] % span == found.counter.step % span)
+
+
+def never_misses(columns: BitColumns, found: FoundCounter) -> bool:
+    """Whether it goes on in every frame that the clock shows to be the next one sent.
+
+    Parameters
+    ----------
+    columns : BitColumns
+        The message's frames.
+    found : FoundCounter
+        A counter of it.
+
+    Returns
+    -------
+    bool
+        False too where no frame is known to be the next one.
+    """
+    if found.share == 1.0:
+        return True
+    alone = frames_between(columns, np.flatnonzero(~columns.breaks[1:]) + 1) == 1
+    return bool(alone.any() and usual_steps(columns, found)[alone].all())
+
+
 class _CounterSteps:
     """The steps of one run of bits, and what is the same for all lengths that a counter in it may have.
 

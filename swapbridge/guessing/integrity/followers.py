@@ -133,7 +133,9 @@ def _function_of(
         return None
     if counts[order[:states]].sum() < SHARE * len(value):
         return None
-    steps = np.diff(field[np.flatnonzero(np.diff(value, prepend=value[0] - 1))]) % (1 << len(moving))
+    span = counter.counter.high - counter.counter.low + 1
+    on = np.flatnonzero(np.diff(value) % span == counter.counter.step)  # where a frame is missing both go further
+    steps = np.diff(field)[on] % (1 << len(moving))
     sizes = {int(step) for step in steps}
     if len(moving) > len(counter.positions) or len(sizes) > 1:
         return 2  # it spills over, or does not count by itself

@@ -2,27 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import combinations
+from math import gcd
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 from swapbridge.core.integrity import Checksum
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guessing.coding.bit_columns import BitColumns, whole_stretches
 from swapbridge.guessing.coding.codelength import field_words
 from swapbridge.guessing.integrity.checksums import IN_STEP, SHARE, FoundChecksum
-from swapbridge.guessing.integrity.counters import FoundCounter
+from swapbridge.guessing.integrity.counters import FoundCounter, never_misses, usual_steps
 from swapbridge.guessing.integrity.trust import check_probability, counter_probability
 from swapbridge.signalmap.findings import FoundField
 
+Ints = npt.NDArray[np.int64]
+SURE = 0.95
+"""Probability from which on a claim explains its bits to others."""
+NARROW = 4
+"""Values of a counter of two bits: any two bits of a check that go round do as well."""
 MAY_PICK = "what else moves is nearly the same whenever this is: it may pick pages"
 MOVES = 0.1
 STAYS = 0.25
 """Share of frames in which a bit is another one, at least, to be looked at; how much less often it is so between frames
 in which a counter is the same, at most, for the counter to decide it."""
 FRAMES_USED = 2000
+STUMBLES = "it misses steps though no frame is missing, and bits beside it move: it may be two bits of a check"
+MAY_BE_RAMP = "what stands below it drifts by one: it may be the upper end of a steady quantity"
 NOT_APART = "counter and check go in step: which is which cannot be told apart here"
 TIED = "a sum of bytes and one of nibbles fit alike: they part where an upper nibble moves"
 BARE = "only a counter moves: what else it covers is unknown"
@@ -45,7 +54,7 @@ def counter_fields(
     columns : BitColumns
         The frames that they were found in.
     paged : sequence of int, optional
-        Bits of a multiplexer and of its pages: no counter decides these.
+        Bits of a likely multiplexer and of its pages: no counter decides these.
 
     Returns
     -------
@@ -61,8 +70,8 @@ def counter_doubts(
     checksums: Sequence[FoundChecksum],
     columns: BitColumns,
     paged: Sequence[int] = (),
-) -> list[tuple[int | None, bool]]:
-    """Of each counter what `trust.counter_ceiling` asks for, and whether it may pick pages; as `counter_fields`."""
+) -> list[tuple[int | None, str]]:
+    """Of each counter what `trust.counter_ceiling` asks for, and why it is in doubt; as `counter_fields`."""
     doubtful = {
         p: c.shared
         for c in checksums
@@ -72,19 +81,35 @@ def counter_doubts(
     }
     doubtful |= {p: c.shared for c in checksums for bits in c.rivals for p in bits}
     for one, other in combinations(counters, 2):
-        if _twins(one, other, columns):  # one may be the upper half of a check that the other's steps run through
-            doubtful |= dict.fromkeys((*one.positions, *other.positions), 0)
-        for slips, runs in ((one, other), (other, one)):
-            if _slips_of_neighbours(slips, runs, columns) or _part_in_step(slips, runs, columns):
-                doubtful |= dict.fromkeys(slips.positions, 0)
-    own_bits = [c.positions for c in counters] + [c.positions for c in checksums]
-    explained = {*paged, *(p for bits in own_bits for p in bits)}
+        pairs = ((one, other), (other, one))
+        unsure = [a for a, b in pairs if _slips_of_neighbours(a, b, columns)]
+        if not unsure and _twins(one, other, columns):
+            # one may be the upper half of a check that the other's steps run through; what counts by one is no check
+            odd = [c for c in (one, other) if c.counter.step != 1]
+            unsure = odd if len(odd) == 1 else [one, other]
+        unsure += [a for a, b in pairs if _part_in_step(a, b, columns)]
+        doubtful |= {p: 0 for c in unsure for p in c.positions}
+    # a check or a multiplexer that may not be there explains nothing
+    checks = {p for c in checksums if check_probability(c) >= SURE for p in c.positions}.union(paged)
+    sure = [c for c in counters if counter_probability(c, _alike(c, doubtful)) >= SURE]
+    beside = checks.union(*(c.positions for c in sure))
+    explained = checks.union(*(c.positions for c in counters))
     some = whole_stretches(columns, FRAMES_USED)
-    picks = [_may_pick_pages(c, explained, some) for c in counters]
-    return [
-        (next((doubtful[p] for p in c.positions if p in doubtful), 0 if picking else None), picking)
-        for c, picking in zip(counters, picks, strict=True)
-    ]
+    out: list[tuple[int | None, str]] = []
+    for c in counters:
+        if _may_pick_pages(c, explained, some):
+            out.append((0, MAY_PICK))
+        elif (alike := _alike(c, doubtful)) is not None:
+            out.append((alike, NOT_APART))
+        elif _stumbles(c, beside, columns):
+            out.append((0, STUMBLES))
+        else:
+            out.append((0, MAY_BE_RAMP) if _may_be_ramp(c, beside, columns) else (None, ""))
+    return out
+
+
+def _alike(found: FoundCounter, doubtful: Mapping[int, int]) -> int | None:
+    return next((doubtful[p] for p in found.positions if p in doubtful), None)
 
 
 def _may_pick_pages(found: FoundCounter, explained: set[int], columns: BitColumns) -> bool:
@@ -106,39 +131,74 @@ def _may_pick_pages(found: FoundCounter, explained: set[int], columns: BitColumn
     return len({p >> 3 for p in rest[(moves >= MOVES) & stays].tolist()}) > 1
 
 
-def _twins(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
-    """Whether two counters of one size stay the same distance apart."""
+def _apart(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> Ints:
+    """Each frame's distance between two counters, as far as the first one goes round: the same while neither slips."""
     span = one.counter.high - one.counter.low + 1
-    if one.counter.step != other.counter.step or span != other.counter.high - other.counter.low + 1:
-        return False
     a, b = (field_words(columns.payload, np.array(c.positions)).astype(np.int64) for c in (one, other))
-    apart = np.bincount((a - b) % span)
-    return bool(apart.max() >= SHARE * len(a))
+    return np.asarray((other.counter.step * a - one.counter.step * b) % span, np.int64)
+
+
+def _twins(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
+    """Whether of two counters of one size either is as good as the other: in step, or the one as often as the other."""
+    span = one.counter.high - one.counter.low + 1
+    if span != other.counter.high - other.counter.low + 1 or gcd(one.counter.step * other.counter.step, span) > 1:
+        return False
+    apart = np.bincount(_apart(one, other, columns))
+    return bool(apart.max() >= SHARE * len(columns))
 
 
 def _part_in_step(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
     """Whether this goes in step with the low bits of a longer counter, but for a few jumps: bits of a check of it."""
     span = one.counter.high - one.counter.low + 1
     rounds = other.counter.high - other.counter.low + 1
-    if rounds <= span or rounds % span:
+    if rounds <= span or rounds % span or gcd(other.counter.step, span) > 1:
         return False
-    a, b = (field_words(columns.payload, np.array(c.positions)).astype(np.int64) for c in (one, other))
-    apart = np.diff((a - b) % span)[~columns.breaks[1:]] != 0
+    apart = np.diff(_apart(one, other, columns))[~columns.breaks[1:]] != 0
     return bool(apart.mean() < 1 - IN_STEP)
 
 
 def _slips_of_neighbours(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
-    """Whether this goes in step with a counter that never misses, but for a few jumps: a check that covers more too."""
+    """Whether this goes in step with another counter, but for a few steps that it alone misses: a check covers more.
+
+    A frame that the logger lost is missed by both.
+    """
     span = one.counter.high - one.counter.low + 1
     rounds = other.counter.high - other.counter.low + 1
-    if one.share == 1.0 or other.share < 1.0 or one.counter.step != other.counter.step or rounds % span:
+    if one.share == 1.0 or rounds % span or gcd(one.counter.step * other.counter.step, span) > 1:
         return False
-    a, b = (field_words(columns.payload, np.array(c.positions)).astype(np.int64) for c in (one, other))
-    apart = np.diff((a - b) % span)[~columns.breaks[1:]] != 0
-    return bool(apart.any() and apart.mean() < 1 - IN_STEP)
+    apart = (np.diff(_apart(one, other, columns)) != 0)[~columns.breaks[1:]]
+    if not apart.any() or apart.mean() >= 1 - IN_STEP:
+        return False
+    goes, runs = (usual_steps(columns, c) for c in (one, other))
+    return bool((~goes & runs).any() and not (goes & ~runs).any())
 
 
-def _counter_field(found: FoundCounter, alike: int | None, picking: bool) -> FoundField:
+def _stumbles(found: FoundCounter, explained: set[int], columns: BitColumns) -> bool:
+    """Whether a narrow counter beside other moving bits of its byte misses steps though no frame is missing.
+
+    What counts never misses; two bits of a check of little more than a counter do.
+    """
+    span = found.counter.high - found.counter.low + 1
+    beside = {8 * (p >> 3) + k for p in found.positions for k in range(8)} - set(found.positions) - explained
+    return span <= NARROW and bool(columns.live[sorted(beside)].any()) and not never_misses(columns, found)
+
+
+def _may_be_ramp(found: FoundCounter, explained: set[int], columns: BitColumns) -> bool:
+    """Whether this is the upper end of a byte whose lower end drifts, one code at a time.
+
+    A quantity that goes on by two, four or eight codes a frame, or nearly so, leaves just that; counters of five bits
+    or more seldom begin within a nibble.
+    """
+    first = found.positions[0]
+    below = [p for p in range(first & ~7, first) if columns.live[p]]
+    if len(found.positions) <= 4 or not 0 < first & 7 < 4 or not below or explained.intersection(below):
+        return False
+    low = field_words(columns.payload, np.arange(below[0], first)).astype(np.int64)
+    step = np.diff(low)[~columns.breaks[1:]]
+    return bool((np.abs(step[step != 0]) == 1).all())
+
+
+def _counter_field(found: FoundCounter, alike: int | None, doubt: str) -> FoundField:
     layout = layout_from_positions(found.positions)
     evidence: dict[str, Any] = {
         "steps": found.steps,
@@ -148,8 +208,8 @@ def _counter_field(found: FoundCounter, alike: int | None, picking: bool) -> Fou
     }
     if found.every > 1:
         evidence["every"] = found.every
-    if alike is not None:
-        evidence["note"] = MAY_PICK if picking else NOT_APART
+    if doubt:
+        evidence["note"] = doubt
     confidence = counter_probability(found, alike)
     return FoundField(
         name=f"counter_{layout.start}",

@@ -17,25 +17,30 @@ from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.bit_columns import BitColumns, distinct_payloads
 from swapbridge.guessing.coding.codelength import log2_choose
 from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, FoundChecksum, distinct_rows, fit_affine
+from swapbridge.guessing.integrity.counters import FoundCounter
 from swapbridge.guessing.integrity.name_checksum import is_catalogued, orders_fed
 from swapbridge.guessing.integrity.sums import unit_totals
 
 FEWEST_BITS = 4
 """Pinned payload bits that must agree with one polynomial: each says as many bits as the CRC has, one of them names it,
 and what is tried (places, reflections, coverages, tails) takes eight at most."""
+FEWEST_COUNTING = 3
+"""Bits of a counter that no check contains: any two bits that go round may be bits of a check."""
 TAIL = 2
 """Most constant bytes (a data ID) that may be fed after the payload's own."""
 CARRY_BITS = 12.0
 """Bits of evidence, by when and how far it moves, for the high byte of a sum to be called one."""
 
 
-def join_bytes(columns: BitColumns, found: Sequence[FoundChecksum]) -> list[FoundChecksum]:
-    """The same checksums, those of two bytes that are one CRC or one sum of 16 bits joined."""
+def join_bytes(
+    columns: BitColumns, found: Sequence[FoundChecksum], counters: Sequence[FoundCounter] = ()
+) -> list[FoundChecksum]:
+    """The same checksums, those of two bytes that are one CRC or one sum of 16 bits joined; none over a counter."""
     out = list(found)
     for check in found:
         if check not in out or not isinstance(check.method, Affine):
             continue
-        joined = as_half(columns, check, [f for f in out if f is not check])
+        joined = as_half(columns, check, [f for f in out if f is not check], counters)
         if joined is not None:
             own = set(joined.positions)
             out = [joined if f is check else f for f in out if f is check or not own & set(f.positions)]
@@ -46,7 +51,12 @@ def join_bytes(columns: BitColumns, found: Sequence[FoundChecksum]) -> list[Foun
     return out
 
 
-def as_half(columns: BitColumns, check: FoundChecksum, others: Sequence[FoundChecksum] = ()) -> FoundChecksum | None:
+def as_half(
+    columns: BitColumns,
+    check: FoundChecksum,
+    others: Sequence[FoundChecksum] = (),
+    counters: Sequence[FoundCounter] = (),
+) -> FoundChecksum | None:
     """The CRC of 16 or 12 bits that this is a part of, if it is; its other part may hold bits that never moved.
 
     Parameters
@@ -57,9 +67,12 @@ def as_half(columns: BitColumns, check: FoundChecksum, others: Sequence[FoundChe
         A byte or nibble that is affine in the others.
     others : sequence of FoundChecksum, optional
         Checks that are not to be taken apart, unless they are parts themselves: affine and without a name.
+    counters : sequence of FoundCounter, optional
+        What counts in the message. What goes on by one in every frame is no part of a CRC.
     """
     if not _is_part(check):
         return None
+    counting = [set(c.positions) for c in counters if c.counter.step == 1 and len(c.positions) >= FEWEST_COUNTING]
     byte = check.positions[0] >> 3
     for low in (byte - 1, byte):
         if low < 0 or low + 1 >= columns.payload.shape[1]:
@@ -69,7 +82,7 @@ def as_half(columns: BitColumns, check: FoundChecksum, others: Sequence[FoundChe
             whole = len(positions) == 16 and len(check.positions) == 8
             if not own & set(check.positions) or (len(positions) == 16 and not whole):
                 continue
-            if any(own & set(f.positions) and not _is_part(f) for f in others):
+            if any(own & set(f.positions) and not _is_part(f) for f in others) or any(own >= c for c in counting):
                 continue
             joined = _as_crc(columns, positions)
             if joined is not None:

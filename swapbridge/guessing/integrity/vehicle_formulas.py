@@ -266,6 +266,8 @@ def _at_its_place(messages: Sequence[_JointMessage], formula: _CheckFormula) -> 
     agreed = votes[ranked[0]] >= MOST * shared
     ends = {at: per_byte * messages[at].columns.payload.shape[1] if from_end else 0 for at in possible}
     plain = Tally(min(units) - ends[at] for at, units in possible.items() if len(units) == 1)
+    # what may be half of a byte's check speaks for no nibble
+    halves = {at: _is_half(messages[at].columns, formula.family, place + ends[at]) for at in possible if possible[at]}
     for at, units in possible.items():
         columns = messages[at].columns
         width = per_byte * columns.payload.shape[1]
@@ -281,7 +283,9 @@ def _at_its_place(messages: Sequence[_JointMessage], formula: _CheckFormula) -> 
             check = _check(columns, formula.family, unit, holds[0], plain[unit - ends[at]])
             out[at] = replace(check, distinguished=0)
         elif unit in units and (agreed or len(units) == 1):
-            check = _check(columns, formula.family, unit, holds[0], shared - 1)
+            check = _check(
+                columns, formula.family, unit, holds[0], sum(not half for other, half in halves.items() if other != at)
+            )
             # another place that as many of the messages allow: either may be the check's
             as_many = [
                 u
@@ -299,26 +303,43 @@ def _at_its_place(messages: Sequence[_JointMessage], formula: _CheckFormula) -> 
 
 def _possible(columns: BitColumns, formula: _CheckFormula, some: Sequence[_HeldRelation]) -> Iterator[int]:
     """Units that could be the check of one message: they are another one nearly whenever the payload is."""
-    step = ~columns.breaks[1:]
-    changed = step & (columns.payload[1:] != columns.payload[:-1]).any(axis=1)
-    whole = changed & (frames_between(columns, np.arange(1, len(columns))) == 1)
-    if 2 * whole.sum() > changed.sum():
-        changed = whole  # where frames are missing a counter does not go on by one
+    changed = _changed(columns)
     if not changed.any():
         return
     units = _units(columns.payload, formula.family.bits)
     named = {h.unit for h in some}
     for unit in range(units.shape[1]) if None in named else sorted(u for u in named if u is not None):
-        # only its bits that move: two of a nibble's may be a counter
-        value = units[:, unit]
-        moving = int(np.bitwise_or.reduce(value ^ value[0]))
-        low = (moving & -moving).bit_length() - 1
-        moves = (np.diff(value >> low) % (1 << moving.bit_length() - low))[changed]
+        moves = _moves(units[:, unit], changed)
         if (moves != 0).mean() < TURNS:
             continue
         if None in named and (moves == 1).mean() > COUNTS:
             continue  # a counter, where another unit may be the check
         yield unit
+
+
+def _changed(columns: BitColumns) -> npt.NDArray[np.bool_]:
+    """(N - 1,) steps in which the payload changes; where most of these are such, those without a frame missing."""
+    changed = ~columns.breaks[1:] & (columns.payload[1:] != columns.payload[:-1]).any(axis=1)
+    whole = changed & (frames_between(columns, np.arange(1, len(columns))) == 1)
+    # over a frame that was lost no counter goes on by one
+    return np.asarray(whole if 2 * whole.sum() > changed.sum() else changed)
+
+
+def _moves(value: Ints, changed: npt.NDArray[np.bool_]) -> Ints:
+    """How far a unit goes in each of these steps, by its bits that move: two of a nibble's may be a counter."""
+    moving = int(np.bitwise_or.reduce(value ^ value[0]))
+    low = (moving & -moving).bit_length() - 1 if moving else 0
+    return np.asarray((np.diff(value >> low) % (1 << moving.bit_length() - low))[changed], np.int64)
+
+
+def _is_half(columns: BitColumns, family: FormulaFamily, unit: int) -> bool:
+    """Whether the other nibble of its byte moves, and counts nothing: the upper half of a byte's sum is one of nibbles
+    wherever the lower half seldom carries into it.
+    """
+    if family.bits == 8:
+        return False
+    moves = _moves(_units(columns.payload[:, unit >> 1 :][:, :1], 4)[:, 1 - (unit & 1)], _changed(columns))
+    return bool(moves.any()) and float((moves == 1).mean()) <= COUNTS
 
 
 def _check(columns: BitColumns, family: FormulaFamily, unit: int, holds: _HeldRelation, shared: int) -> FoundChecksum:
@@ -337,4 +358,5 @@ def _check(columns: BitColumns, family: FormulaFamily, unit: int, holds: _HeldRe
         method = Affine(family.bits, masks, holds.constant, name)
     moved = int.from_bytes(np.bitwise_or.reduce(rows ^ rows[:1], axis=0).tobytes(), "little")
     own = sum(1 << p for p in positions)
-    return FoundChecksum(positions, method, None, (), 1.0, max(holds.equations, 0), moved & ~own, shared)
+    equations, half = max(holds.equations, 0), _is_half(columns, family, unit)
+    return FoundChecksum(positions, method, None, (), 1.0, equations, moved & ~own, shared, half=half)

@@ -71,8 +71,8 @@ MUX_LOOKS_BACK = 3
 MUX_SHARE_OF_END = 0.2
 MUX_SHARE_OF_COUNTER = 0.25
 """What it must save of the bits that it decides, where it looks like one end of a quantity, or where it counts."""
-
-
+PAGES_LIKELY = 0.8
+"""Probability from which on a multiplexer explains its pages; few are stated surer, and it saves 1,200 bits then."""
 USUAL = 3
 USUAL_SHARE = 0.6
 """Messages, and share of those with a check, that must have it at one place for it to be the vehicle's place."""
@@ -148,12 +148,12 @@ def _exact(columns: BitColumns, given: FoundChecksum | None = None) -> _ExactPar
         bits = cut_bits(coarse(), live, mask_of(checksum.positions, size), OrderPrices())
         # where other bytes are noise too, only one choice of target makes the relation a CRC
         named = name_checksum(checksum, columns)
-        is_crc = isinstance(named.method, Crc) or as_half(columns, named) is not None
+        is_crc = isinstance(named.method, Crc) or as_half(columns, named, (), counters) is not None
         return bits - (CRC_BITS if is_crc else 0.0)
 
     counters = find_counters(columns)
     checksums = [given] if given is not None else find_checksums(columns, counters, bits_without)
-    checksums = [name_checksum(c, columns) for c in join_bytes(columns, checksums)]
+    checksums = [name_checksum(c, columns) for c in join_bytes(columns, checksums, counters)]
     if (
         not any(not isinstance(c.method, Affine) or c.method.name for c in checksums)
         and (known := catalogue_crc(columns)) is not None
@@ -505,8 +505,10 @@ def fields_of_study(s: Study, prices: OrderPrices) -> tuple[FoundField, ...]:
 
 
 def paged_bits(mux: FoundMux | None) -> tuple[int, ...]:
-    """Bits of a multiplexer and of its pages."""
-    return () if mux is None else (*mux.positions, *mux.decides)
+    """Bits of a multiplexer and of its pages, where it is likely enough to explain them."""
+    if mux is None or mux_probability(len(mux.values), len(mux.positions), mux.gain_bits) < PAGES_LIKELY:
+        return ()
+    return (*mux.positions, *mux.decides)
 
 
 def _on_page(found: FoundField, selector: FoundField, page: int) -> FoundField:
