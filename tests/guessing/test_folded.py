@@ -15,6 +15,7 @@ from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guessing.coding.bit_columns import make_columns
 from swapbridge.guessing.integrity.checksums import FoundChecksum, find_checksums
 from swapbridge.guessing.integrity.folded import fit_field_sum, method_values
+from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability
 
 Bytes = npt.NDArray[np.uint8]
 
@@ -141,3 +142,22 @@ def test_a_plain_sum_stays_a_plain_sum() -> None:
     columns = make_columns(0x321, False, np.arange(n) * 10**7, np.full(n, 8, np.uint8), payload)
     found = find_checksums(columns, [], lambda c: float(c.positions[0] != 56))
     assert found[0].method == Sum(8, (0, 1, 2, 3, 4, 5, 6), 8, 1, 17)
+
+
+@pytest.mark.parametrize("factor", [1, -1])
+@pytest.mark.parametrize("carried", [False, True])
+def test_a_start_that_few_payloads_tell_from_another_is_not_sure(carried: bool, factor: int) -> None:
+    """Starts 15 apart give the same digits wherever the lower one of the sum is not zero."""
+    payload = np.zeros((80, 3), np.uint8)
+    payload[:, 0] = np.arange(80) % 15 + 16 * (np.arange(80) % 7)  # the lower digit of the sum is never 15
+    payload[:, 1] = 16 * (np.arange(80) // 9 % 3)
+    if carried:
+        payload[::6, 0] |= 15
+    total = payload.astype(np.int64).sum(axis=1) + 1
+    target = factor * ((total & 15) + (total >> 4)) % 16
+    fit = fit_field_sum(payload, target, 4, 0.995)
+    assert fit is not None
+    assert fit.open is not carried
+    field = layout_from_positions(tuple(range(16, 20)))
+    found = FoundChecksum(field.positions, fit.method, None, (), 1.0, 60, 0, open=fit.open)
+    assert (check_probability(found) <= BY_HABIT) is not carried

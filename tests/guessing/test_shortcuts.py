@@ -103,8 +103,9 @@ def gathered_start_by_start(some: Ints, wanted: Ints, width: int) -> list[tuple[
                     digits, byte = digits + byte % (1 << width), byte >> width
                 count += (factor * digits + constant) % (1 << width) == check
             right.append(count)
-        if max(right) >= len(some) - 1 - len(some) // 100:
-            found.append((right.index(max(right)), factor, constant))
+        needed = len(some) - 1 - len(some) // 100
+        if width != 4 or (factor, constant) != (-1, 0):  # of two digits the complement, from another start, is the same
+            found += [(start, factor, constant) for start, count in enumerate(right) if count >= needed]
     return found
 
 

@@ -77,6 +77,8 @@ class FoundChecksum:
         Bits of other fields that the same relation gives as well, at places as usual for a check as this one.
     half : bool
         Whether it is a nibble beside others that move, none of them a counter's: it may be half of a byte's check.
+    open : bool
+        Whether other constants explain every payload as well.
     """
 
     positions: tuple[int, ...]
@@ -92,6 +94,7 @@ class FoundChecksum:
     same_units: int = 0
     rivals: tuple[tuple[int, ...], ...] = ()
     half: bool = False
+    open: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -429,7 +432,7 @@ def _try_field_sum(table: _PayloadTable, target: tuple[int, ...]) -> FoundChecks
     equations = len(np.unique(table.bits[:, free], axis=0)) - len(fit.method.terms) - 2
     if equations < 2 * EQUATIONS:
         return None
-    return FoundChecksum(target[:width], fit.method, None, (), fit.share, equations, verified)
+    return FoundChecksum(target[:width], fit.method, None, (), fit.share, equations, verified, open=fit.open)
 
 
 def _is_shifted_copy(payload: npt.NDArray[np.uint8], byte: int) -> bool:

@@ -7,7 +7,7 @@ whole payload; with weights, what the rows themselves say.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -31,10 +31,11 @@ DIGIT_SIGNS = ((1, 0), (-1, -1), (-1, 0))
 
 @dataclass(frozen=True, slots=True)
 class FoldedFit:
-    """A sum of fields that explains a check, and the share of rows that it holds in."""
+    """A sum of fields that explains a check, the share of rows it holds in, and whether others of its form fit too."""
 
     method: FieldSum
     share: float
+    open: bool = False
 
 
 def fit_field_sum(cleared: npt.NDArray[np.uint8], target: Ints, width: int, share_needed: float) -> FoldedFit | None:
@@ -58,10 +59,19 @@ def fit_field_sum(cleared: npt.NDArray[np.uint8], target: Ints, width: int, shar
     for bits in (8, 4):
         if np.count_nonzero(_units(moved, bits)) < FEWEST_MOVING:
             return None
+        units = _units(cleared, bits)
+        fits: list[FoldedFit] = []
         for method in _forms(_units(cleared[few], bits), target[few], width, bits):
-            right = method_values(method, _units(cleared, bits), bits) == target
-            if right.mean() >= share_needed:
-                return FoldedFit(method, float(right.mean()))
+            if fits and not method.register:
+                break
+            share = float((method_values(method, units, bits) == target).mean())
+            if share >= share_needed:
+                fits.append(FoldedFit(method, share))
+            if fits and not method.register:
+                break
+        if fits:
+            best = max(fits, key=lambda fit: fit.share)
+            return replace(best, open=sum(fit.share == best.share for fit in fits) > 1)
     return None
 
 
@@ -97,11 +107,14 @@ def _forms(some: Ints, wanted: Ints, width: int, bits: int) -> Iterator[FieldSum
         gathered = total.astype(np.uint8)[None, :] + np.arange(MOST_START, dtype=np.uint8)[:, None]
         digits = wanted.astype(np.uint8)
         for made, (factor, constant) in zip(_gathered_once(width), DIGIT_SIGNS, strict=True):
+            if width == 4 and factor < 0 <= constant:
+                continue  # the complement from a start 16 further on is the same
             if (made[gathered[:, :FIRST_ROWS]] != digits[:FIRST_ROWS]).sum(axis=1).min() > may_fail:
                 continue
             fails = (made[gathered] != digits).sum(axis=1)
-            if fails.min() <= may_fail:
-                yield FieldSum(width, terms, int(fails.argmin()), 8, width, 1, None, factor, constant)
+            # starts 15 apart part only where the digits carry
+            for start in np.flatnonzero(fails <= may_fail).tolist():
+                yield FieldSum(width, terms, start, 8, width, 1, None, factor, constant)
     reach = np.bitwise_or.reduce(some ^ some[:1], axis=0) & ring  # upper bits never reach a narrower sum
     # not of four bits: they may be the lower half of a byte's, whose upper half hardly moves
     wide = width == 8 and np.count_nonzero(reach) >= FEWEST_MOVING

@@ -34,6 +34,7 @@ STUMBLES = "it misses steps though no frame is missing, and bits beside it move:
 MAY_BE_RAMP = "what stands below it drifts by one: it may be the upper end of a steady quantity"
 NOT_APART = "counter and check go in step: which is which cannot be told apart here"
 TIED = "a sum of bytes and one of nibbles fit alike: they part where an upper nibble moves"
+OPEN = "other constants explain all payloads as well"
 BARE = "only a counter moves: what else it covers is unknown"
 
 
@@ -235,6 +236,8 @@ def checksum_field(found: FoundChecksum) -> FoundField:
     elif found.tied is not None:
         evidence["note"] = TIED
         evidence["messages_of_these_units"] = found.same_units
+    elif found.open:
+        evidence["note"] = OPEN
     confidence = check_probability(found)
     return FoundField(
         name=f"checksum_{layout.start}",

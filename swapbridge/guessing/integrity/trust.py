@@ -170,7 +170,7 @@ def counter_ceiling(alike: int | None) -> float:
 def check_ceiling(found: FoundChecksum) -> float:
     """The highest probability that is stated of a check.
 
-    It is lower where something else may be the check, and where other units fit as well.
+    It is lower where something else may be the check, and where other units or constants fit as well.
 
     Parameters
     ----------
@@ -182,7 +182,7 @@ def check_ceiling(found: FoundChecksum) -> float:
         From 0 to 1.
     """
     elsewhere = found.distinguished == 0 or found.rivals or found.half
-    most = by_habit(found.shared) if elsewhere else MOST
+    most = BY_HABIT if found.open else by_habit(found.shared) if elsewhere else MOST
     return min(most, MOST if found.tied is None else by_habit(found.same_units))
 
 
