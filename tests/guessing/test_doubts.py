@@ -10,7 +10,9 @@ from swapbridge.core.integrity import Crc
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.checksums import find_checksums
 from swapbridge.guessing.integrity.counters import find_counters, never_misses
+from swapbridge.guessing.integrity.followers import follower_of_counter
 from swapbridge.guessing.integrity.integrity_fields import counter_fields
+from swapbridge.guessing.integrity.redundant_counters import without_redundant
 from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.multiplex import FoundMux
@@ -29,29 +31,33 @@ def frames(payload: Bytes, identifier: int = 0x321, kept: npt.NDArray[np.bool_] 
 
 
 def confidence_of(columns: BitColumns) -> dict[int, float]:
-    return {f.layout.start: f.confidence for f in counter_fields(find_counters(columns), [], columns)}
+    counters = without_redundant(columns, find_counters(columns))
+    return {f.layout.start: f.confidence for f in counter_fields(counters, [], columns)}
 
 
-def test_bits_of_a_check_that_count_backwards_beside_a_counter_are_not_sure() -> None:
+def test_bits_of_a_check_that_count_backwards_beside_a_counter_are_no_counter() -> None:
     """Two bits of an affine check of two counted bits may run 0, 3, 2, 1: the counter is what goes on by one."""
     payload = np.zeros((N, 4), np.uint8)
     count = np.arange(N) % 4
     payload[:, 1], payload[:, 3] = count << 2, (3 - count) << 5
     stated = confidence_of(frames(payload))
-    assert stated.keys() == {10, 29}
-    assert stated[10] > 0.95 > BY_HABIT >= stated[29]
+    assert stated.keys() == {10}
+    assert stated[10] > 0.95
 
 
 @pytest.mark.parametrize("lost", [0.0, 0.02])
-def test_of_two_that_count_the_one_that_slips_by_itself_is_not_sure(lost: float) -> None:
+def test_of_two_that_count_the_one_that_slips_by_itself_is_no_counter(lost: float) -> None:
     """A frame that the logger lost both miss; a flag that a sum covers moves the sum alone."""
     rng = np.random.default_rng(4)
     payload = np.zeros((N, 4), np.uint8)
     count, flag = np.arange(N) % 4, np.arange(N) // 90 % 2
     payload[:, 0], payload[:, 1] = flag, count << 6
     payload[:, 3] = (payload.sum(axis=1) + 64 * flag).astype(np.uint8)
-    stated = confidence_of(frames(payload, kept=rng.random(N) >= lost))
-    assert stated[14] > 0.95 > BY_HABIT >= stated[30]
+    columns = frames(payload, kept=rng.random(N) >= lost)
+    assert {c.positions[0] for c in find_counters(columns)} == {14, 30}
+    stated = confidence_of(columns)
+    assert stated.keys() == {14}
+    assert stated[14] > 0.95
 
 
 def test_two_bits_that_miss_steps_beside_moving_ones_are_no_sure_counter() -> None:
@@ -118,3 +124,17 @@ def test_what_may_be_half_of_a_bytes_check_speaks_for_no_sum_of_nibbles() -> Non
     found = [c for c in vehicle_checks(messages) if c is not None]
     assert found
     assert all(c.half and check_probability(c) <= BY_HABIT for c in found)
+
+
+def test_what_counts_by_three_in_step_with_a_counter_is_its_check_and_none_itself() -> None:
+    """Four bits of a weighed sum of which only the counter moves: taken for the counter, it made this one its check."""
+    payload = np.zeros((N, 4), np.uint8)
+    count = np.arange(N) % 16
+    payload[:, 1], payload[:, 2] = count, 7 * count % 16
+    columns = frames(payload, kept=np.random.default_rng(6).random(N) >= 0.02)
+    both = find_counters(columns)
+    assert {c.counter.step for c in both} == {1, 7}
+    assert [c.positions for c in without_redundant(columns, both)] == [(8, 9, 10, 11)]
+    check = follower_of_counter(columns, both)
+    assert check is not None
+    assert (check.positions[0], check.distinguished) == (16, 1)

@@ -139,7 +139,9 @@ def _function_of(
     sizes = {int(step) for step in steps}
     if len(moving) > len(counter.positions) or len(sizes) > 1:
         return 2  # it spills over, or does not count by itself
-    return 0 if sizes == {1} else 1
+    if sizes != {1}:
+        return 1
+    return 0 if counter.counter.step == 1 else None  # what counts by one is the counter, and the other its check
 
 
 def _habit(columns: BitColumns, positions: tuple[int, ...]) -> int:

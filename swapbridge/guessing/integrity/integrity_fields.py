@@ -14,8 +14,9 @@ from swapbridge.core.integrity import Checksum
 from swapbridge.core.layout import Layout, layout_from_positions
 from swapbridge.guessing.coding.bit_columns import BitColumns, whole_stretches
 from swapbridge.guessing.coding.codelength import field_words
-from swapbridge.guessing.integrity.checksums import IN_STEP, SHARE, FoundChecksum
-from swapbridge.guessing.integrity.counters import FoundCounter, never_misses, usual_steps
+from swapbridge.guessing.integrity.checksums import IN_STEP, FoundChecksum
+from swapbridge.guessing.integrity.counters import FoundCounter, never_misses
+from swapbridge.guessing.integrity.redundant_counters import are_twins, counted_apart
 from swapbridge.guessing.integrity.trust import check_probability, counter_probability
 from swapbridge.signalmap.findings import FoundField
 
@@ -82,13 +83,9 @@ def counter_doubts(
     }
     doubtful |= {p: c.shared for c in checksums for bits in c.rivals for p in bits}
     for one, other in combinations(counters, 2):
-        pairs = ((one, other), (other, one))
-        unsure = [a for a, b in pairs if _slips_of_neighbours(a, b, columns)]
-        if not unsure and _twins(one, other, columns):
-            # one may be the upper half of a check that the other's steps run through; what counts by one is no check
-            odd = [c for c in (one, other) if c.counter.step != 1]
-            unsure = odd if len(odd) == 1 else [one, other]
-        unsure += [a for a, b in pairs if _part_in_step(a, b, columns)]
+        unsure = [a for a, b in ((one, other), (other, one)) if _part_in_step(a, b, columns)]
+        if are_twins(one, other, columns):  # one may be the upper half of a check that the other's steps run through
+            unsure = [one, other]
         doubtful |= {p: 0 for c in unsure for p in c.positions}
     # a check or a multiplexer that may not be there explains nothing
     checks = {p for c in checksums if check_probability(c) >= SURE for p in c.positions}.union(paged)
@@ -132,46 +129,14 @@ def _may_pick_pages(found: FoundCounter, explained: set[int], columns: BitColumn
     return len({p >> 3 for p in rest[(moves >= MOVES) & stays].tolist()}) > 1
 
 
-def _apart(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> Ints:
-    """Each frame's distance between two counters, as far as the first one goes round: the same while neither slips."""
-    span = one.counter.high - one.counter.low + 1
-    a, b = (field_words(columns.payload, np.array(c.positions)).astype(np.int64) for c in (one, other))
-    return np.asarray((other.counter.step * a - one.counter.step * b) % span, np.int64)
-
-
-def _twins(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
-    """Whether of two counters of one size either is as good as the other: in step, or the one as often as the other."""
-    span = one.counter.high - one.counter.low + 1
-    if span != other.counter.high - other.counter.low + 1 or gcd(one.counter.step * other.counter.step, span) > 1:
-        return False
-    apart = np.bincount(_apart(one, other, columns))
-    return bool(apart.max() >= SHARE * len(columns))
-
-
 def _part_in_step(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
     """Whether this goes in step with the low bits of a longer counter, but for a few jumps: bits of a check of it."""
     span = one.counter.high - one.counter.low + 1
     rounds = other.counter.high - other.counter.low + 1
     if rounds <= span or rounds % span or gcd(other.counter.step, span) > 1:
         return False
-    apart = np.diff(_apart(one, other, columns))[~columns.breaks[1:]] != 0
+    apart = np.diff(counted_apart(one, other, columns))[~columns.breaks[1:]] != 0
     return bool(apart.mean() < 1 - IN_STEP)
-
-
-def _slips_of_neighbours(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
-    """Whether this goes in step with another counter, but for a few steps that it alone misses: a check covers more.
-
-    A frame that the logger lost is missed by both.
-    """
-    span = one.counter.high - one.counter.low + 1
-    rounds = other.counter.high - other.counter.low + 1
-    if one.share == 1.0 or rounds % span or gcd(one.counter.step * other.counter.step, span) > 1:
-        return False
-    apart = (np.diff(_apart(one, other, columns)) != 0)[~columns.breaks[1:]]
-    if not apart.any() or apart.mean() >= 1 - IN_STEP:
-        return False
-    goes, runs = (usual_steps(columns, c) for c in (one, other))
-    return bool((~goes & runs).any() and not (goes & ~runs).any())
 
 
 def _stumbles(found: FoundCounter, explained: set[int], columns: BitColumns) -> bool:

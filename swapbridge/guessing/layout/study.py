@@ -25,6 +25,7 @@ from swapbridge.guessing.integrity.few_rows import catalogue_crc
 from swapbridge.guessing.integrity.followers import follower_of_counter, place_of
 from swapbridge.guessing.integrity.integrity_fields import checksum_field, counter_fields
 from swapbridge.guessing.integrity.name_checksum import name_checksum
+from swapbridge.guessing.integrity.redundant_counters import without_redundant
 from swapbridge.guessing.integrity.rival_places import Place, likelier_place, plain_places
 from swapbridge.guessing.integrity.shared_formulas import (
     Signature,
@@ -151,7 +152,7 @@ def _exact(columns: BitColumns, given: FoundChecksum | None = None) -> _ExactPar
         is_crc = isinstance(named.method, Crc) or as_half(columns, named, (), counters) is not None
         return bits - (CRC_BITS if is_crc else 0.0)
 
-    counters = find_counters(columns)
+    counters = without_redundant(columns, find_counters(columns))
     checksums = [given] if given is not None else find_checksums(columns, counters, bits_without)
     checksums = [name_checksum(c, columns) for c in join_bytes(columns, checksums, counters)]
     if (
@@ -165,7 +166,7 @@ def _exact(columns: BitColumns, given: FoundChecksum | None = None) -> _ExactPar
     for checksum in checksums:
         taken |= mask_of(checksum.positions, size)
     if checksums:
-        counters = find_counters(columns, taken)
+        counters = without_redundant(columns, find_counters(columns, taken))
     return _ExactParts(checksums, counters, taken, coarse)
 
 
