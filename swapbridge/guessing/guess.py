@@ -18,7 +18,8 @@ from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.constant import constant_bits
 from swapbridge.guessing.layout.message_fields import MessageFields
 from swapbridge.guessing.layout.orders import vehicle_order
-from swapbridge.guessing.layout.study import fields_of_study, one_length, study, with_vehicle_formulas
+from swapbridge.guessing.layout.study import fields_of_study, one_length, study
+from swapbridge.guessing.layout.vehicle_studies import with_vehicle_formulas
 from swapbridge.guessing.meaning.meaning import attach_meaning
 from swapbridge.guessing.meaning.pooling import pool
 from swapbridge.guessing.meaning.public_groups import with_public_groups

@@ -27,8 +27,8 @@ from swapbridge.guessing.layout.study import (
     one_length,
     paged_bits,
     study,
-    with_vehicle_formulas,
 )
+from swapbridge.guessing.layout.vehicle_studies import with_vehicle_formulas
 from swapbridge.signalmap.findings import FoundField
 from tests.benchmarks.vehicles import Field
 

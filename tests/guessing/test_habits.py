@@ -17,7 +17,8 @@ from swapbridge.guessing.integrity.integrity_fields import counter_fields
 from swapbridge.guessing.integrity.shared_formulas import possible_checks
 from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
 from swapbridge.guessing.layout.orders import order_prices, vehicle_order
-from swapbridge.guessing.layout.study import Study, study, with_vehicle_formulas
+from swapbridge.guessing.layout.study import Study, study
+from swapbridge.guessing.layout.vehicle_studies import with_vehicle_formulas
 
 Bytes = npt.NDArray[np.uint8]
 

@@ -11,7 +11,8 @@ from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability, trust_probability
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.cut import OrderPrices
-from swapbridge.guessing.layout.study import fields_of_study, study, with_vehicle_formulas
+from swapbridge.guessing.layout.study import fields_of_study, study
+from swapbridge.guessing.layout.vehicle_studies import with_vehicle_formulas
 from tests.benchmarks.judging import claims_of
 
 Bytes = npt.NDArray[np.uint8]

@@ -13,7 +13,8 @@ from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.integrity_fields import TIED
 from swapbridge.guessing.integrity.sums import tied_sum
 from swapbridge.guessing.integrity_only import find_integrity
-from swapbridge.guessing.layout.study import study, with_vehicle_formulas
+from swapbridge.guessing.layout.study import study
+from swapbridge.guessing.layout.vehicle_studies import with_vehicle_formulas
 
 N = 500
 Bytes = npt.NDArray[np.uint8]

@@ -131,7 +131,7 @@ def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = Non
                     counter, into = _lossy_counter(value, gap, length) or _lossy_down(value, gap, length), few_left
                 if counter is not None:
                     span = counter.counter.high - counter.counter.low + 1
-                    if _goes_on(columns, follows, bits[:length], down=2 * counter.counter.step > span):
+                    if goes_on_above(columns, follows, bits[:length], down=2 * counter.counter.step > span):
                         break
                     if (counter.every > 1 or counter.by_clock) and _goes_on_below(columns, follows, bits[:length]):
                         break
@@ -209,7 +209,9 @@ def _goes_on_below(columns: BitColumns, follows: npt.NDArray[np.intp], positions
     return False
 
 
-def _goes_on(columns: BitColumns, follows: npt.NDArray[np.intp], positions: npt.NDArray[np.intp], down: bool) -> bool:
+def goes_on_above(
+    columns: BitColumns, follows: npt.NDArray[np.intp], positions: npt.NDArray[np.intp], down: bool
+) -> bool:
     """Whether the bit above, in either byte order, moves just when the counter goes round: the low end of a quantity.
 
     Distances, times and what was used up go round too, but something above them counts the rounds. What counts down

@@ -6,7 +6,6 @@ studies into fields once the vehicle's habits are known from all of them.
 
 from __future__ import annotations
 
-from collections import Counter as Tally
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
@@ -19,23 +18,17 @@ from swapbridge.core.integrity import Affine, Crc
 from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns, sample_pairs
 from swapbridge.guessing.coding.candidates import Candidates, find_candidates
-from swapbridge.guessing.integrity.checksums import FoundChecksum, check_at, find_checksums
+from swapbridge.guessing.integrity.checksums import FoundChecksum, find_checksums
 from swapbridge.guessing.integrity.counters import FoundCounter, find_counters, frames_between
 from swapbridge.guessing.integrity.few_rows import catalogue_crc
-from swapbridge.guessing.integrity.followers import follower_of_counter, place_of
+from swapbridge.guessing.integrity.followers import follower_of_counter
 from swapbridge.guessing.integrity.integrity_fields import checksum_field, counter_fields
 from swapbridge.guessing.integrity.name_checksum import name_checksum
 from swapbridge.guessing.integrity.redundant_counters import without_redundant
-from swapbridge.guessing.integrity.rival_places import Place, likelier_place, plain_places
 from swapbridge.guessing.integrity.shared_formulas import (
     Signature,
-    backed_check,
-    crc_of_vehicle,
     possible_checks,
-    proven_formulas,
-    vehicle_crcs,
 )
-from swapbridge.guessing.integrity.tied_units import settle_units
 from swapbridge.guessing.integrity.trust import Standing, field_probability, mux_probability
 from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
 from swapbridge.guessing.layout.cut import CutField, OrderPrices, cut_bits, within_reach
@@ -74,9 +67,6 @@ MUX_SHARE_OF_COUNTER = 0.25
 """What it must save of the bits that it decides, where it looks like one end of a quantity, or where it counts."""
 PAGES_LIKELY = 0.8
 """Probability from which on a multiplexer explains its pages; few are stated surer, and it saves 1,200 bits then."""
-USUAL = 3
-USUAL_SHARE = 0.6
-"""Messages, and share of those with a check, that must have it at one place for it to be the vehicle's place."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,9 +78,10 @@ class Study:
     mux: FoundMux | None
     parts: tuple[CutBits, ...]
     possible: tuple[tuple[FoundChecksum, tuple[Signature, ...]], ...] = ()
+    counting: tuple[FoundCounter, ...] = ()
 
 
-def study(columns: BitColumns, given: FoundChecksum | None = None) -> Study:
+def study(columns: BitColumns, given: FoundChecksum | None = None, counting: tuple[FoundCounter, ...] = ()) -> Study:
     """Find what is exact in one identifier, and the code length of every candidate field.
 
     Parameters
@@ -100,6 +91,8 @@ def study(columns: BitColumns, given: FoundChecksum | None = None) -> Study:
         often than not begin alike, the bytes that only they have.
     given : FoundChecksum, optional
         A checksum that other messages of the vehicle support: it is taken as it is.
+    counting : tuple of FoundCounter, optional
+        Counters that other messages support, likewise.
 
     Returns
     -------
@@ -111,7 +104,7 @@ def study(columns: BitColumns, given: FoundChecksum | None = None) -> Study:
     live = columns.live
     if len(columns) < FEW_FRAMES or not live.any():
         return Study(columns, (), None, tails)
-    exact = _exact(columns, given)
+    exact = _exact(columns, given, counting)
     coarse, taken, counters = exact.coarse(), exact.taken, exact.counters
     mux = find_multiplexer(columns, [c.positions for c in counters], taken)
     if mux is not None:
@@ -124,7 +117,7 @@ def study(columns: BitColumns, given: FoundChecksum | None = None) -> Study:
             parts = muxed
         else:
             mux = None
-    return Study(columns, tuple(exact.checksums), mux, (*parts, *tails), possible_checks(columns))
+    return Study(columns, tuple(exact.checksums), mux, (*parts, *tails), possible_checks(columns), counting)
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +130,9 @@ class _ExactParts:
     coarse: Callable[[], Candidates]
 
 
-def _exact(columns: BitColumns, given: FoundChecksum | None = None) -> _ExactParts:
+def _exact(
+    columns: BitColumns, given: FoundChecksum | None = None, counting: tuple[FoundCounter, ...] = ()
+) -> _ExactParts:
     live = columns.live
     size = len(live)
 
@@ -152,7 +147,7 @@ def _exact(columns: BitColumns, given: FoundChecksum | None = None) -> _ExactPar
         is_crc = isinstance(named.method, Crc) or as_half(columns, named, (), counters) is not None
         return bits - (CRC_BITS if is_crc else 0.0)
 
-    counters = without_redundant(columns, find_counters(columns))
+    counters = list(counting) or without_redundant(columns, find_counters(columns))
     checksums = [given] if given is not None else find_checksums(columns, counters, bits_without)
     checksums = [name_checksum(c, columns) for c in join_bytes(columns, checksums, counters)]
     if (
@@ -165,7 +160,7 @@ def _exact(columns: BitColumns, given: FoundChecksum | None = None) -> _ExactPar
     taken = np.zeros(size, bool)
     for checksum in checksums:
         taken |= mask_of(checksum.positions, size)
-    if checksums:
+    if checksums and not counting:
         counters = without_redundant(columns, find_counters(columns, taken))
     return _ExactParts(checksums, counters, taken, coarse)
 
@@ -378,82 +373,6 @@ def find_exact(columns: BitColumns, given: FoundChecksum | None = None) -> list[
     fields = [checksum_field(c) for c in found.checksums]
     counters = [c for part in found.parts if part.mux_value is None for c in part.counters]
     return fields + counter_fields(counters, found.checksums, columns, paged_bits(found.mux))
-
-
-def with_vehicle_formulas(studies: Sequence[Study]) -> list[Study]:
-    """Studies again, where the vehicle's own formulas show a checksum that one message alone could not prove."""
-    formulas = proven_formulas([(s.checksums, s.possible) for s in studies])
-    crcs = vehicle_crcs([(s.columns.payload.shape[1], c) for s in studies for c in s.checksums])
-    places = Tally(place_of(s.columns, c.positions) for s in studies for c in s.checksums if c.distinguished is None)
-    plain = plain_places([(s.columns.payload.shape[1], s.checksums) for s in studies])
-    out = []
-    for s in studies:
-        if len(s.checksums) == 1 and s.checksums[0].rivals:
-            out.append(_again(s, _at_likelier_place(s, plain)))
-            continue
-        if any(c.distinguished == 0 for c in s.checksums):
-            placed = follower_of_counter(s.columns, find_counters(s.columns), places)
-            if placed is not None and placed.shared:
-                out.append(_again(s, placed))
-                continue
-        if (moved := _at_usual_place(s, places)) is not None:
-            out.append(_again(s, moved))
-            continue
-        crc = (
-            crc_of_vehicle(s.columns, crcs)
-            if crcs and not any(isinstance(c.method, Crc) for c in s.checksums)
-            else None
-        )
-        if crc is not None and s.checksums and s.checksums[0].positions == crc.positions:
-            out.append(replace(s, checksums=(crc, *s.checksums[1:])))  # the same field: only its formula is clearer now
-            continue
-        check = crc if crc is not None else backed_check(s.possible, formulas) if formulas and not s.checksums else None
-        if check is None:
-            out.append(s)
-        else:
-            out.append(_again(s, check))
-    settled = settle_units([s.checksums for s in out])
-    return [replace(s, checksums=checks) for s, checks in zip(out, settled, strict=True)]
-
-
-def _at_usual_place(s: Study, places: Tally[int]) -> FoundChecksum | None:
-    """The same relation's check where the vehicle has its checks, if no other message has one where this one was put.
-
-    A relation names no field, and what one message makes of it is the least sure part of a check.
-    """
-    if len(s.checksums) != 1 or s.checksums[0].distinguished is not None or isinstance(s.checksums[0].method, Crc):
-        return None
-    here = s.checksums[0].positions
-    usual, votes = max(places.items(), key=lambda pair: (pair[1], pair[0]))
-    first = usual + 8 * int(s.columns.payload.shape[1])
-    if votes < USUAL or votes < USUAL_SHARE * (places.total() - 1) or places[place_of(s.columns, here)] > 1:
-        return None
-    if first < 0 or first == here[0]:
-        return None
-    there = tuple(range(first, first + len(here)))
-    check = check_at(s.columns, find_counters(s.columns), there)
-    return None if check is None else replace(check, shared=votes)
-
-
-def _at_likelier_place(s: Study, plain: Tally[Place]) -> FoundChecksum:
-    """The check, or the rival of it that stands where the vehicle's other messages have theirs."""
-    (check,) = s.checksums
-    bits, votes = likelier_place(check, s.columns.payload.shape[1], plain)
-    if bits != check.positions:
-        moved = check_at(s.columns, find_counters(s.columns), bits)
-        if moved is None:
-            return check
-        check = replace(moved, rivals=check.rivals)
-    return replace(check, shared=votes)
-
-
-def _again(s: Study, check: FoundChecksum) -> Study:
-    """The study made anew with a check that is given, or the same where it was found there already."""
-    if [c.positions for c in s.checksums] == [check.positions]:
-        return replace(s, checksums=(check,))
-    again = study(s.columns, check)
-    tails = tuple(p for p in s.parts if p.longer is not None)
-    return replace(again, parts=(*again.parts, *tails))
 
 
 def _mux_part(columns: BitColumns, value: int | None, decided: npt.NDArray[np.bool_]) -> CutBits:
