@@ -17,7 +17,8 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.core.integrity import Affine, Method, Sum
+from swapbridge.core.integrity import Affine, FieldSum, Method, Sum, Term
+from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns
 from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, TURNS, FoundChecksum, distinct_rows
 from swapbridge.guessing.integrity.counters import frames_between
@@ -42,16 +43,24 @@ for all, against what a message by itself would make of it."""
 
 
 class FormulaFamily(NamedTuple):
-    """A kind of relation: bits of a unit, and the sign of the other units' total (0: XOR)."""
+    """A kind of relation: bits of a unit, the sign of the other units' total (0: XOR), whether carries come round."""
 
     bits: int
     sign: int
+    carried: bool = False
+
+    @property
+    def size(self) -> int:
+        """What sums are taken modulo: one less where carries are added back in at the bottom."""
+        return (1 << self.bits) - self.carried
 
 
 FAMILIES = (
     FormulaFamily(8, 1),
     FormulaFamily(8, -1),
     FormulaFamily(8, 0),
+    FormulaFamily(8, 1, carried=True),
+    FormulaFamily(8, -1, carried=True),
     FormulaFamily(4, 1),
     FormulaFamily(4, -1),
     FormulaFamily(4, 0),
@@ -141,7 +150,7 @@ def _of_identifier(message: _JointMessage, family: FormulaFamily, form: int) -> 
 def _formulas(messages: Sequence[_JointMessage], open_ones: set[int]) -> Iterator[_CheckFormula]:
     """Formulas that more messages keep to, with one constant, than chance would have it, one of them moving enough."""
     for family in FAMILIES:
-        size = 1 << family.bits
+        size = family.size
         holding = {at: [h for h in messages[at].holds if h.family == family] for at in open_ones}
         holding = {at: some for at, some in holding.items() if some}
         if not holding:
@@ -212,7 +221,7 @@ def _units(rows: npt.NDArray[np.uint8], bits: int) -> Ints:
 
 def _rests(units: Ints, family: FormulaFamily, moving: npt.NDArray[np.intp]) -> Iterator[tuple[int | None, Ints]]:
     """What should be constant: of a symmetrical relation once, else for each unit that could be the check."""
-    size = 1 << family.bits
+    size = family.size
     if not family.sign:
         yield None, np.asarray(np.bitwise_xor.reduce(units, axis=1))
         return
@@ -231,7 +240,7 @@ def _commonest(values: Ints) -> tuple[int, int]:
 
 def _equations(units: Ints, family: FormulaFamily, unit: int | None) -> int:
     """Different rows of moving units beyond the first, without pairs that go in step: those prove nothing."""
-    size = 1 << family.bits
+    size = family.size
     left = [k for k in range(units.shape[1]) if units[:, k].min() != units[:, k].max()]
     for a, b in combinations(tuple(left), 2):
         if a not in left or b not in left:
@@ -347,7 +356,11 @@ def _check(columns: BitColumns, family: FormulaFamily, unit: int, holds: _HeldRe
     width = rows.shape[1]
     positions = tuple(range(family.bits * unit, family.bits * (unit + 1)))
     method: Method
-    if family.sign:
+    if family.carried:
+        terms = tuple(Term(Layout(8 * k, 8)) for k in range(width) if k != unit)
+        start = int(family.sign * holds.constant % family.size)
+        method = FieldSum(8, terms, start, fold=8, factor=family.sign, constant=min(family.sign, 0))
+    elif family.sign:
         own_byte = positions[0] >> 3
         covered = tuple(i for i in range(width) if family.bits == 4 or i != own_byte)
         method = Sum(family.bits, covered, family.bits, family.sign, holds.constant)
