@@ -7,7 +7,9 @@ import numpy.typing as npt
 
 from swapbridge.core.integrity import Affine
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
+from swapbridge.guessing.integrity.checksums import fit_affine
 from swapbridge.guessing.integrity.counters import find_counters
+from swapbridge.guessing.integrity.name_checksum import name_checksum
 from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability, trust_probability
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.layout.cut import OrderPrices
@@ -162,3 +164,20 @@ def test_two_counters_side_by_side_in_a_lossy_log_are_no_ramp() -> None:
     payload[:, 7] = np.arange(800) % 16 << 4 | (np.arange(800) + 1) % 16
     found = find_counters(columns(payload[kept], time_ns=(np.arange(800) * 10**7)[kept]))
     assert {c.positions[0] for c in found} == {56, 60}
+
+
+def test_a_polynomial_that_copies_bytes_three_apart_makes_no_crc_of_an_xor() -> None:
+    """By x^8 + x^4 + 1 x to the 24 is 1: with two bytes fed behind the payload the last of five bytes is copied."""
+    rng = np.random.default_rng(9)
+    payload = np.zeros((N, 8), np.uint8)
+    payload[:, 3] = np.rint(128 + rng.normal(0, 60, N)).astype(np.int64) & 255
+    payload[:, 4] = np.arange(N) // 9 % 16
+    payload[:, 2] = payload[:, 4] & 3  # which of the two is in the XOR is open
+    payload[:, 1] = np.cumsum(rng.integers(-1, 2, N)) & 15
+    payload[:, 7] = payload[:, 3] ^ payload[:, 4] ^ 0x5C
+    frames = columns(payload)
+    other = fit_affine(frames, tuple(range(24, 32)))
+    assert other is not None
+    assert isinstance(name_checksum(other, frames).method, Affine)
+    (check,) = study(frames).checksums
+    assert check.positions[0] == 56 or check_probability(check) <= BY_HABIT

@@ -75,8 +75,9 @@ def _options(found: FoundChecksum, columns: BitColumns) -> Iterator[Affine | Crc
                 for polynomial in np.flatnonzero((powers[:, place] == wanted).all(axis=1)).tolist():
                     if not polynomial & 1 or polynomial == 1:
                         continue  # an even one would forget its oldest bit, and x^8 + 1 gives the XOR of the bytes
-                    if not (usual or is_catalogued(8, polynomial, reflect)):
-                        continue
+                    named = is_catalogued(8, polynomial, reflect)
+                    if not named and (not usual or (powers[polynomial, 1 : place.max() + 1] == 1).any()):
+                        continue  # where x to the k is 1 again within the payload, bytes so far apart are copied
                     yield Crc(8, polynomial, 0, reflect, 0, coverage, after=bytes(tail))
 
 

@@ -150,8 +150,9 @@ def _crcs(width: int, share: dict[int, int], others: tuple[int, ...], own: int) 
             p for p in polynomials if p & 1 and p > 1
         ):  # as all are; else it forgets, or is an XOR
             powers = _powers(width, polynomial, 8 * (len(others) + TAIL) + width + 8)
+            named = is_catalogued(width, polynomial, reflect)
             for coverage, usual in walks:
-                if not (usual or is_catalogued(width, polynomial, reflect)):
+                if not (usual or named):
                     continue
                 for tail in range(TAIL + 1):
                     places = {
@@ -160,6 +161,8 @@ def _crcs(width: int, share: dict[int, int], others: tuple[int, ...], own: int) 
                         + (7 - (p & 7) if reflect else p & 7)
                         for p in part
                     }
+                    if not named and 1 in powers[1 : max(places.values()) + 1]:
+                        continue  # bytes so far apart are copied: an XOR
                     if all(powers[places[p]] == value for p, value in part.items()):
                         yield Crc(width, polynomial, 0, reflect, 0, coverage, after=bytes(tail))
 
