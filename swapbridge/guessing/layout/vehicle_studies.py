@@ -94,7 +94,9 @@ def _with_vehicle_counters(studies: Sequence[Study]) -> list[Study]:
         if found is None:
             out.append(s)
         else:
-            out.append(_with_tails(study(s.columns, counting=(found,)), s))
+            # a check that only follows a counter, or one of several, is looked for again
+            own_check = s.checksums[0] if len(s.checksums) == 1 and s.checksums[0].distinguished is None else None
+            out.append(_with_tails(study(s.columns, own_check, (found,)), s))
     return out
 
 
