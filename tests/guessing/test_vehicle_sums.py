@@ -29,16 +29,16 @@ def carried(rows: Ints, own: int) -> Ints:
     total = rows.sum(axis=1) + own
     while (total >> 8).any():
         total = (total & 255) + (total >> 8)
-    return 255 - total
+    return np.asarray(255 - total, np.int64)
 
 
 def weighed(rows: Ints, own: int) -> Ints:
     """Each byte times its place, as the second sum of Fletcher's has them."""
-    return (rows @ np.arange(1, rows.shape[1] + 1) + own) % 256
+    return np.asarray((rows @ np.arange(1, rows.shape[1] + 1) + own) % 256, np.int64)
 
 
 def ended(rows: Ints, own: int) -> Ints:
-    return (rows.sum(axis=1) + own) % 256 ^ 0x5A
+    return np.asarray((rows.sum(axis=1) + own) % 256 ^ 0x5A, np.int64)
 
 
 def message(number: int, formula: Formula, frames: int, size: int = 8, moving: bool = True) -> BitColumns:
@@ -98,7 +98,7 @@ def test_what_meets_no_form_of_the_vehicle_has_no_check(formula: Formula) -> Non
 def test_a_folded_sum_with_a_start_of_its_own_is_not_sure_where_few_payloads_tell_starts_apart() -> None:
     def folded(rows: Ints, own: int) -> Ints:
         total = rows.sum(axis=1) + own
-        return ((total & 15) + (total >> 4)) % 16
+        return np.asarray(((total & 15) + (total >> 4)) % 16, np.int64)
 
     (proven,) = study(message(1, folded, MANY)).checksums
     sums = vehicle_sums([(8, proven)])
