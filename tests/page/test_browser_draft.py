@@ -17,7 +17,7 @@ from tests.page.serving import served
 from tests.page.test_browser import browser, chromium, faults_on_console, until
 from tests.page.test_draft_view import DIAL, FUEL, SPEED, write_drafted
 
-pytestmark = [pytest.mark.long, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.long, pytest.mark.timeout(1200)]
 __all__ = ["browser", "chromium"]  # fixtures
 ROW = f"[data-name='{SPEED}']"
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -17,7 +16,7 @@ from swapbridge.compiler.compile import compile_bridge
 from swapbridge.demo.folder import DONOR_RUNNING
 from tests.page.test_browser import browser, chromium, faults_on_console, site, until, words_of
 
-pytestmark = [pytest.mark.long, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.long, pytest.mark.timeout(1200)]
 __all__ = ["browser", "chromium", "site"]  # fixtures
 
 
@@ -37,6 +36,17 @@ def nothing_live(browser: webdriver.Chrome) -> bool:
     return browser.find_element(By.ID, "start").is_displayed()
 
 
+def press(browser: webdriver.Chrome, words: str) -> None:
+    """Click a button of the board, which is drawn again all the time."""
+    where = f"//section[@id='board']//button[starts-with(., '{words}')]"
+
+    def clicked(b: webdriver.Chrome) -> bool:
+        b.find_element(By.XPATH, where).click()
+        return True
+
+    until(browser, clicked)
+
+
 def test_stop_and_keys(site: tuple[str, Path], browser: webdriver.Chrome) -> None:
     address, folder = site
     (folder / "plan.json").write_text(compile_bridge(folder / "bridge.toml").plan.to_json())
@@ -52,7 +62,7 @@ def test_stop_and_keys(site: tuple[str, Path], browser: webdriver.Chrome) -> Non
     # a recording begun after a run in the same tab had no Stop at all
     start_run(browser, address)
     until(browser, lambda b: "SENDING" in words_of(b, "#board"))
-    until(browser, lambda b: b.find_element(By.XPATH, "//section[@id='board']//button[starts-with(., 'Stop')]")).click()
+    press(browser, "Stop")
     until(browser, nothing_live)
     form = browser.find_element(By.ID, "record")
     form.find_element(By.NAME, "buses").send_keys("donor=virtual:browser-live")
@@ -60,10 +70,7 @@ def test_stop_and_keys(site: tuple[str, Path], browser: webdriver.Chrome) -> Non
     name.clear()
     name.send_keys("keys")
     form.find_element(By.CSS_SELECTOR, "button.go").click()
-    press: Callable[[str], webdriver.remote.webelement.WebElement] = lambda words: until(  # noqa: E731
-        browser, lambda b: b.find_element(By.XPATH, f"//section[@id='board']//button[starts-with(., '{words}')]")
-    )
-    press("Next").click()
+    press(browser, "Next")
     time.sleep(0.7)
     before = words_of(browser, "#board .instruction")
     # space after a click on Next advanced the script
@@ -71,7 +78,7 @@ def test_stop_and_keys(site: tuple[str, Path], browser: webdriver.Chrome) -> Non
     until(browser, lambda b: "mark 1" in words_of(b, "#board"))
     time.sleep(0.7)
     assert words_of(browser, "#board .instruction") == before
-    press("Stop").click()
+    press(browser, "Stop")
     until(browser, nothing_live)
     marks = (folder / "captures" / "keys.stimulus.csv").read_text().splitlines()
     assert sum(",mark,1," in line for line in marks) == 1

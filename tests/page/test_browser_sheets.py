@@ -18,7 +18,7 @@ from tests.page.serving import served
 from tests.page.test_browser import browser, chromium, faults_on_console, until
 from tests.page.test_browser_draft import seen
 
-pytestmark = [pytest.mark.long, pytest.mark.timeout(600)]
+pytestmark = [pytest.mark.long, pytest.mark.timeout(1200)]
 __all__ = ["browser", "chromium"]  # fixtures
 BAY = "[aria-label='cylinder 3 of the donor']"
 
