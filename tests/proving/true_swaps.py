@@ -198,8 +198,8 @@ def _message(message: Message, mapped: MapMessage | None, heard: _Sources, bus: 
     names = [_named(message, one) for one in message.fields]
     asks = "cut" in names  # passed on at once; its own clock only where the host's frame stays away
     out += [f"period_ms = {round(1000 * message.period_s) + asks}"]
-    if asks:
-        out += [f'on_arrival = ["{heard.texts["host"]["cut"][0].rsplit(".", 1)[0]}"]']
+    if asks:  # so far apart that each has left before the next may come, and none waits for 5 ms
+        out += [f'on_arrival = ["{heard.texts["host"]["cut"][0].rsplit(".", 1)[0]}"]', "gap_ms = 4"]
     states = ["key_on", "crank", "run", "after_run"]
     if message.lives == "bus":
         states = ["wake", *states]

@@ -26,7 +26,7 @@ from swapbridge.proving.judges.maps.leads import judge_leads
 from swapbridge.proving.judges.maps.pedal_travel import judge_pedal_travel
 from swapbridge.proving.judges.maps.plausible import judge_plausible
 from swapbridge.proving.judges.maps.roles_match import judge_roles
-from swapbridge.proving.judges.maps.signs import judge_signs
+from swapbridge.proving.judges.maps.signs import judge_sent_ranges, judge_signs
 from swapbridge.proving.judges.recordings.bit_rate import judge_bit_rate
 from swapbridge.proving.judges.recordings.evidence import judge_evidence
 from swapbridge.proving.judges.recordings.holes import judge_holes
@@ -65,11 +65,12 @@ JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.144, "maps against the stimulus", judge_recorded),
     (0.1442, "the pedal's travel", judge_pedal_travel),
     (0.1444, "temperatures", judge_cold_soak),
+    (0.1445, "signs and ranges", judge_signs),
     (0.145, "safe answers", judge_safe_answers),
     (0.146, "rules that wait", judge_slow_rules),
     (0.148, "what is sent against the stimulus", judge_by_stimulus),
     (0.15, "present, as often, as long", judge_shape),
-    (0.1505, "signs and ranges", judge_signs),
+    (0.1505, "ranges of what is sent", judge_sent_ranges),
     (0.154, "life", judge_life),
     (0.155, "with the key off", judge_asleep),
     (0.16, "waking and falling asleep", _judge_life_of_messages),

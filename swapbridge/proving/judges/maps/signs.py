@@ -19,13 +19,17 @@ ROUNDED = Fraction(1, 50)
 
 
 def judge_signs(case: Case) -> list[Check]:
-    """One check for each number whose range contradicts its sign or scale, and one a bus that lists untold signs."""
+    """One check for each number whose range contradicts its sign, and one a bus that lists untold signs.
+
+    Of what is read the scale as well: nothing that is sent confirms it, so that this needs no run.
+    """
     out: list[Check] = []
+    sent = {made.label for made in case.made}
     for bus, name in enumerate(case.names):
         untold = []
-        numbers = list(_numbers(case, bus))
-        out += [check for label, signal, _ in numbers for check in _scale(case, f"{name}.{label}", signal)]
-        for label, signal, raw in numbers:
+        for label, signal, raw in _numbers(case, bus):
+            if f"{name}.{label}" not in sent:
+                out += _scale(case, f"{name}.{label}", signal)
             if raw.min() < 0 or raw.max() >= 1 << (signal.layout.length - 1):
                 continue
             fits = range_fits(signal)
@@ -47,6 +51,18 @@ def judge_signs(case: Case) -> list[Check]:
                 )
             )
     return out
+
+
+def judge_sent_ranges(case: Case) -> list[Check]:
+    """One check for each number that is sent and whose range contradicts its scale, unless it follows what was read."""
+    sent = {made.label for made in case.made}
+    return [
+        check
+        for bus, name in enumerate(case.names)
+        for label, signal, _ in _numbers(case, bus)
+        if f"{name}.{label}" in sent
+        for check in _scale(case, f"{name}.{label}", signal)
+    ]
 
 
 def _numbers(case: Case, bus: int) -> Iterator[tuple[str, MapSignal, Ints]]:
