@@ -139,16 +139,16 @@ def checksum_tables(checksum: Checksum, length: int) -> tuple[int, dict[int, tup
             value = worth(bytes(payload))
             weights.append(value ^ constant if not added else (value - constant) % turns if turns else value - constant)
         if any(weights):
-            tables[byte] = tuple(_combine(weights, value, added) for value in range(256))
+            tables[byte] = _sums_of(weights, added)
     return constant, tables
 
 
-def _combine(weights: list[int], value: int, added: bool) -> int:
-    out = 0
-    for bit, weight in enumerate(weights):
-        if value >> bit & 1:
-            out = out + weight if added else out ^ weight
-    return out
+def _sums_of(weights: list[int], added: bool) -> tuple[int, ...]:
+    """What each value of a byte comes to, from the weights of its bits: each bit doubles the table."""
+    table = [0]
+    for weight in weights:
+        table += [value + weight for value in table] if added else [value ^ weight for value in table]
+    return tuple(table)
 
 
 def checksum_text(
