@@ -8,10 +8,11 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from swapbridge.core.integrity import Checksum
+from swapbridge.core.integrity import Checksum, Crc
 from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.checksums import FoundChecksum
+from swapbridge.guessing.integrity.shared_formulas import same_formula
 from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.integrity.vehicle_sums import sum_of_vehicle, vehicle_sums
@@ -109,3 +110,32 @@ def test_a_folded_sum_with_a_start_of_its_own_is_not_sure_where_few_payloads_tel
     assert check_probability(brief) <= BY_HABIT
     assert not long.open
     assert holds(long, message(6, folded, MANY)) == 1.0
+
+
+ROLLED = Crc(8, 0x1D, 0xFF, False, 0xFF, (6, 0, 1, 2, 3, 4, 5))
+"""SAE J1850's CRC, begun in the middle of the payload."""
+
+
+def crc_rolled(rows: Ints, own: int) -> Ints:
+    return np.array([ROLLED.value(bytes(row.astype(np.uint8)) + b"\0") ^ own & 255 for row in rows], np.int64)
+
+
+def xor_of_some(rows: Ints, own: int) -> Ints:
+    return np.asarray(np.bitwise_xor.reduce(rows[:, 2:], axis=1) ^ (own & 255), np.int64)
+
+
+def sum_of_some(rows: Ints, own: int) -> Ints:
+    return np.asarray((rows[:, 2:].sum(axis=1) + own) % 256, np.int64)
+
+
+@pytest.mark.parametrize("formula", [crc_rolled, xor_of_some, sum_of_some])
+def test_what_a_maker_leaves_out_or_begins_with_he_does_in_every_message_of_that_length(formula: Formula) -> None:
+    (proven,) = study(message(1, formula, MANY)).checksums
+    brief = message(2, formula, 25, moving=False)
+    check = same_formula(brief, [(8, proven)])
+    assert check is not None
+    assert check.positions == tuple(range(56, 64))
+    assert holds(check, brief) == 1.0
+    assert same_formula(message(2, formula, 25, 7, moving=False), [(8, proven)]) is None
+    assert same_formula(message(2, lambda r, own: crc_rolled(r, own) // 2, 25), [(8, proven)]) is None
+    assert same_formula(message(2, formula, 3), [(8, proven)]) is None

@@ -13,7 +13,8 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.core.integrity import Affine, Crc, Sum
+from swapbridge.core.integrity import Affine, Checksum, Crc, Sum
+from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.bit_columns import BitColumns, distinct_payloads
 from swapbridge.guessing.integrity.checksums import EQUATIONS, FoundChecksum
 from swapbridge.guessing.integrity.sums import unit_totals
@@ -140,6 +141,8 @@ def backed_check(
 CRC_BITS_NEEDED = 24
 """Bits that a message's own payloads must say for a CRC of the vehicle's, eight each beyond the first, and eight where
 its constant is the vehicle's too."""
+FEWEST_VALUES = 3
+"""Values that the check must take."""
 CRC_ROWS = 64
 """Distinct payloads on which a CRC is tried."""
 
@@ -208,4 +211,52 @@ def crc_of_vehicle(columns: BitColumns, crcs: dict[Crc, int]) -> FoundChecksum |
         known = int.from_bytes(moved.tobytes(), "little") & ~(0xFF << 8 * own)
         field = tuple(range(8 * own, 8 * own + 8))
         return FoundChecksum(field, method, None, (), 1.0, len(few) - 1, known, shared)
+    return None
+
+
+def same_formula(columns: BitColumns, proven: Sequence[tuple[int, FoundChecksum]]) -> FoundChecksum | None:
+    """The check of one message that a CRC, sum or XOR of another of its length, at the same place, shows, if it does.
+
+    Whatever bytes a maker leaves out or begins with, he does so in every message of that length; only a constant may be
+    the message's own.
+
+    Parameters
+    ----------
+    columns : BitColumns
+        Frames of one identifier.
+    proven : sequence of (payload bytes, FoundChecksum)
+        Sure checks of other messages, and how long these are.
+
+    Returns
+    -------
+    FoundChecksum or None
+        The check, or None if none of them fits.
+    """
+    rows = distinct_payloads(columns.payload)
+    few = rows[np.linspace(0, len(rows) - 1, min(len(rows), CRC_ROWS)).astype(np.intp)]
+    moved = int.from_bytes(np.bitwise_or.reduce(rows ^ rows[:1], axis=0).tobytes(), "little")
+    for size, known in proven:
+        method = known.method
+        if size != rows.shape[1] or known.counter is not None or not isinstance(method, Affine | Crc | Sum):
+            continue
+        if isinstance(method, Affine) and not method.name:
+            continue  # what bits that stood still do in it is not known
+        layout = layout_from_positions(known.positions)
+        own = sum(1 << p for p in known.positions)
+        check = Checksum(layout, method)
+        made = [(layout.unpack(row.tobytes()), check.compute(row.tobytes())) for row in few]
+        if len({value for value, _ in made}) < FEWEST_VALUES:
+            continue
+        adds = isinstance(method, Sum)
+        rest = {(value - computed) % (1 << method.width) if adds else value ^ computed for value, computed in made}
+        if len(rest) != 1 or method.width * (len(few) - 1 + (rest == {0})) < CRC_BITS_NEEDED:
+            continue
+        constant = rest.pop()
+        if isinstance(method, Sum):
+            method = replace(method, constant=(method.constant + constant) % (1 << method.width))
+        elif isinstance(method, Affine):
+            method = replace(method, constant=method.constant ^ constant)
+        elif constant:
+            method = replace(method, xor_out=method.xor_out ^ constant, name="")
+        return FoundChecksum(known.positions, method, None, (), 1.0, len(few) - 1, moved & ~own, 1)
     return None

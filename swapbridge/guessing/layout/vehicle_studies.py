@@ -15,7 +15,13 @@ from swapbridge.guessing.integrity.counters import FoundCounter, find_counters
 from swapbridge.guessing.integrity.followers import follower_of_counter, place_of
 from swapbridge.guessing.integrity.integrity_fields import SURE, counter_doubts
 from swapbridge.guessing.integrity.rival_places import Place, likelier_place, plain_places
-from swapbridge.guessing.integrity.shared_formulas import backed_check, crc_of_vehicle, proven_formulas, vehicle_crcs
+from swapbridge.guessing.integrity.shared_formulas import (
+    backed_check,
+    crc_of_vehicle,
+    proven_formulas,
+    same_formula,
+    vehicle_crcs,
+)
 from swapbridge.guessing.integrity.tied_units import settle_units
 from swapbridge.guessing.integrity.trust import check_probability
 from swapbridge.guessing.integrity.vehicle_counters import counter_of_vehicle, vehicle_counters
@@ -43,9 +49,9 @@ def with_vehicle_formulas(studies: Sequence[Study]) -> list[Study]:
     studies = _with_vehicle_counters(studies)
     formulas = proven_formulas([(s.checksums, s.possible) for s in studies])
     crcs = vehicle_crcs([(s.columns.payload.shape[1], c) for s in studies for c in s.checksums])
-    sums = vehicle_sums(
-        [(int(s.columns.payload.shape[1]), c) for s in studies for c in s.checksums if check_probability(c) >= SURE]
-    )
+    sizes = [int(s.columns.payload.shape[1]) for s in studies]
+    sure = [(n, c) for n, s in zip(sizes, studies, strict=True) for c in s.checksums if check_probability(c) >= SURE]
+    sums = vehicle_sums(sure)
     places = Tally(place_of(s.columns, c.positions) for s in studies for c in s.checksums if c.distinguished is None)
     plain = plain_places([(s.columns.payload.shape[1], s.checksums) for s in studies])
     out = []
@@ -70,8 +76,8 @@ def with_vehicle_formulas(studies: Sequence[Study]) -> list[Study]:
             out.append(replace(s, checksums=(crc, *s.checksums[1:])))  # the same field: only its formula is clearer now
             continue
         check = crc
-        if check is None and sums and all(check_probability(c) < SURE for c in s.checksums):
-            check = sum_of_vehicle(s.columns, sums)
+        if check is None and sure and all(check_probability(c) < SURE for c in s.checksums):
+            check = sum_of_vehicle(s.columns, sums) or same_formula(s.columns, sure)
         if check is None and formulas and not s.checksums:
             check = backed_check(s.possible, formulas)
         if check is None:
