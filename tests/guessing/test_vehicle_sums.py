@@ -74,7 +74,7 @@ def test_a_sum_with_carries_brought_round_is_the_vehicles_where_only_a_counter_m
         assert holds(check, columns) == 1.0
 
 
-@pytest.mark.parametrize("formula", [weighed, ended])
+@pytest.mark.parametrize("formula", [weighed, ended, carried])
 def test_a_form_that_one_message_proves_shows_in_few_payloads_of_another(formula: Formula) -> None:
     messages = [message(1, formula, MANY), message(2, formula, 30), message(3, formula, 60, 6, moving=False)]
     settled = with_vehicle_formulas([study(m) for m in messages])

@@ -138,11 +138,13 @@ def _settled(method: FieldSum, cleared: Ints, target: Ints) -> tuple[FieldSum, b
     """The sum with the message's own constant, if it then gives all of the rows, and whether another one does too."""
     said = method.width * (len(target) - 1)
     if method.fold:
-        if method.register != 8 or said + method.width < BITS_NEEDED:
+        if said + method.width < BITS_NEEDED:
             return None
+        # gathered in a byte, or with the carries brought round
+        starts = range(MOST_START if method.register else (1 << method.fold) - 1)
         right = [
             start
-            for start in (method.start, *range(MOST_START))
+            for start in (method.start, *starts)
             if (method_values(replace(method, start=start), cleared, 8) == target).all()
         ]
         as_known = method.start in right
