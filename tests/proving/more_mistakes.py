@@ -50,6 +50,10 @@ def _held(name: str, value: str, hold_ms: int) -> Change:
     return text(f'{name} = "{value}"', f'{name} = {{ value = "{value}", hold_ms = {hold_ms} }}')
 
 
+def _source(name: str, option: str) -> Change:
+    return text('[sources."donor.PCM_STATUS"]', f'[sources."{name}"]\n{option}\n\n[sources."donor.PCM_STATUS"]')
+
+
 def _clock(one: Capture, runs: float) -> Capture:
     """The same by a recorder's clock that runs so much faster."""
     first = one.time_ns[0]
@@ -192,6 +196,7 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         ),
         "losses without their offset": signal("host.TorqueLimits.TorqueLoss", offset="0"),
         "demand signed": signal("host.EngineData.DemandTorque", signed=True),
+        "a greeting's torque in pound-feet": signal("host.EngineHello.HelloTorque", unit="lbf ft"),
         "fuel used with scale 1": signal("host.EngineTemps.FuelUsed", scale="1"),
         "ambient temperature without offset": signal("donor.BCM_STATE.AmbientTemp", offset="0"),
         "ambient temperature with scale 1": signal("donor.BCM_STATE.AmbientTemp", scale="1"),
@@ -343,6 +348,10 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         ),
         "an oil lamp held for ten seconds": _held("OilLamp", "donor.PCM_THERMAL.OilLamp", 10_000),
         "fifth gear in doubt": text('TransRequest.Gear", fallback = "1"', 'TransRequest.Gear", fallback = "5"'),
+        "20 degC outside in doubt": text(_AMBIENT, f'{{ value = {_AMBIENT}, fallback = "20 degC" }}'),
+        "a full tank in doubt": _safe("FuelLevel", "clamp(host.ClusterData.FuelLevel, 0 %, 100 %)", "100 %"),
+        "temperatures that count again after a hundred good frames": _source("donor.PCM_THERMAL", "recover = 100"),
+        "a counter of which any step is right": _source("donor.PCM_FAST", "lost_ok = 100"),
         "engine data not while cranking": _in_states("host.EngineData", 10, '"key_on", "run", "after_run"'),
     },
     "wrong or damaged recording": {

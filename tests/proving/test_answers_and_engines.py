@@ -92,13 +92,23 @@ def _answer(
         ("vehicle_speed", INVALID, 4095, False),
         ("vehicle_speed", INVALID, 80, True),
         ("vehicle_speed", NUMBER, 80, False),
-        ("ambient_temperature", INVALID, 116, False),
     ],
 )
 def test_an_answer_in_doubt_is_on_the_safe_side_of_its_role(
     alias: str, signal: MapSignal, raw: int, wrong: bool
 ) -> None:
     assert _answer(alias, signal, raw) == ("fail" if wrong else "")
+
+
+@pytest.mark.parametrize(
+    ("alias", "signal", "raw", "status"),
+    [("ambient_temperature", INVALID, 116, "open"), ("ambient_temperature", INVALID, 4095, ""),
+     ("fuel_level", INVALID, 116, "open"), ("ambient_temperature", NUMBER, 116, "")],
+)  # fmt: skip
+def test_a_number_in_doubt_where_the_layout_can_say_that_it_is_not_known(
+    alias: str, signal: MapSignal, raw: int, status: str
+) -> None:
+    assert _answer(alias, signal, raw) == status
 
 
 @pytest.mark.parametrize(("raw", "status"), [(4000, "pass"), (3990, "pass"), (80, "fail")])

@@ -11,10 +11,14 @@ import pytest
 
 from swapbridge.capture.capture import ERROR, Capture, ReadNotes
 from swapbridge.compiler.compile import compile_bridge
+from swapbridge.core.integrity import Counter
+from swapbridge.core.layout import Layout
+from swapbridge.language.bridge_file import MessageOptions, Written
 from swapbridge.proving.bench.frame_rows import Frames
-from swapbridge.proving.judges.recordings.evidence import judge_evidence, unclaimed
+from swapbridge.proving.judges.recordings.evidence import _believed, judge_evidence, unclaimed
 from swapbridge.proving.prove import prove, take_up
 from swapbridge.proving.verdict import Check, Verdict
+from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 from tests.proving import small_swap
 
 SECONDS = 32.0
@@ -145,3 +149,21 @@ def test_a_checksum_that_most_frames_contradict_is_a_failure(swap: Any) -> None:
     found = [c for c in checks if c.subject == "donor.FAST" and c.name == "checksum"]
     assert [c.status for c in found] == ["fail"]
     assert "0 of 3,200 right" in found[0].measured
+
+
+@pytest.mark.parametrize(
+    ("options", "name", "status"),
+    [({}, "", ""), ({"first": 3, "recover": 20}, "", ""), ({"recover": 100}, "believed again in time", "fail"),
+     ({"first": 100}, "believed again in time", "fail"), ({"lost_ok": 7}, "", ""),
+     ({"lost_ok": 8}, "its counter is checked", "unproved"), ({"lost_ok": 100}, "its counter is checked", "unproved")],
+)  # fmt: skip
+def test_a_source_is_believed_in_time_and_its_counter_says_something(
+    options: dict[str, int], name: str, status: str
+) -> None:
+    """A message of 100 ms with a counter of 16 values: 20 of its frames, and half of its steps."""
+    count = MapSignal("Count", Layout(0, 4), counter=Counter(0, 15))
+    message = MapMessage("M", 0x100, False, 8, (count,))
+    mine = replace(MessageOptions(Written("donor.M")), **options)  # type: ignore[arg-type]
+    found = list(_believed("donor.M", mine, message, 100.0))
+    assert [(c.name, c.status) for c in found] == ([(name, status)] if name else [])
+    assert not list(_believed("donor.M", None, message, 100.0))

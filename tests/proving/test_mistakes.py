@@ -41,14 +41,17 @@ NO_EVIDENCE = {
     "sent layout: lamps on each other's bits": "OilLamp",
     "sent layout: charge and fault lamp on each other's bits": "FaultLamp",
     "sent layout: oil temperature with offset -50": "OilTemp",
+    "sent layout: a greeting's torque in pound-feet": "HelloTorque",
     "bridge rule: a request that is never below zero": "TorqueRequest",
+    "bridge rule: 20 degC outside in doubt": "AmbientTemp",
+    "bridge rule: a full tank in doubt": "FuelLevel",
     "meaning: an acknowledgement that echoes its request": "ReductionAck",
     "wrong or damaged recording: a recorder's clock half a per cent fast": "by the periods of",
     "needs: a message of the bus that is called wired": "host.PedalData is sent for it",
 }
 """Mistakes of which these recordings hold no trace or that harm nobody (two lamps that are lit and dark at the same
-times, a few degrees of an oil that nothing measured, a limit that no request reached, requests that were all granted),
-and what is then named as not proved."""
+times, a few degrees of an oil that nothing measured, a limit that no request reached, requests that were all granted,
+sources that were never lost), and what is then named as not proved."""
 LEAST_REFUSED = 0.95
 
 

@@ -122,6 +122,23 @@ def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterat
             wanted,
             "leave its fallback out, so that the role decides, or state one on the safe side",
         )
+    elif _made_up(made, raw, way):
+        yield check_of(
+            "life",
+            made.label,
+            "says that it does not know",
+            False,
+            f"{in_words(made.signal, raw)} in doubt, which looks like a measurement",
+            "'not available', for which its layout has a code",
+            "leave its fallback out, so that the role decides; or make sure that this number harms nobody",
+            otherwise="open",
+        )
+
+
+def _made_up(made: SentSignal, raw: int, way: str) -> bool:
+    """Whether a number stands in for one that its layout can call not available, on no side that is safe."""
+    known = made.signal.not_available + made.signal.error_codes
+    return way in ("invalid", "last") and bool(made.signal.not_available) and raw not in known
 
 
 def _ramp(case: Case, made: SentSignal) -> Iterator[Check]:

@@ -17,6 +17,7 @@ from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import BY_NAME
 from swapbridge.core.units import find_unit
+from swapbridge.language.bridge_file import MessageOptions
 from swapbridge.proving.bench.frame_rows import Frames
 from swapbridge.proving.bench.traffic import words_of
 from swapbridge.proving.case import Case
@@ -43,6 +44,8 @@ FRESH = 0.9
 LATE_PERIODS, LATE_S = 20, 2.0
 """Timeouts are commonly several periods (common practice, no source); beyond both, a lost source shows too late."""
 PERIOD_OFF = 0.25
+MOST_STEPS = 0.5
+"""Of a counter's steps that may count as right: of wrong frames, as many are believed."""
 CLOCK_OFF, CLOCKS_ALIKE, FEWEST_CLOCKS, FEWEST_PERIODS = 0.002, 0.001, 4, 50
 """Crystals agree to 0.01 % (data sheets: 100 ppm at most). If all senders are off alike, the recorder's clock is."""
 RUNNING_S = 5.0
@@ -366,6 +369,7 @@ def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
             f'shorten max_age_ms of [sources."{label}"] in the bridge file',
         )
     options = next((o for o in case.bridge.sources if o.message.text == label), None)
+    yield from _believed(label, options, message, form.period_ms)
     period_us = (options.period_us if options else None) or int((message.period_ms or 0) * 1000)
     steady = form.late_ms - form.early_ms <= 0.5 * form.period_ms
     if period_us and form.period_ms and steady and form.count > 10:
@@ -400,6 +404,36 @@ def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
     )
     if form.counter_bad is not None:
         yield from integrity(label, form.counter_bad, form.count - 1, "counter", "the translator would discard frames")
+
+
+def _believed(label: str, options: MessageOptions | None, message: MapMessage, period_ms: float) -> Iterator[Check]:
+    """Options of a source that make its check empty, or keep it out for long after one bad frame."""
+    waits = max(options.first or 0, options.recover or 0) if options is not None else 0
+    longest_s = max(LATE_PERIODS * period_ms / 1000, LATE_S)
+    if waits * period_ms / 1000 > longest_s:
+        yield check_of(
+            "evidence",
+            label,
+            "believed again in time",
+            False,
+            f"only after {waits} good frames: {waits * period_ms / 1000:.3g} s",
+            f"within {longest_s:.3g} s: until then its safe answers are sent, whatever it says",
+            f'lower first and recover of [sources."{label}"] in the bridge file',
+        )
+    for counter in (s.counter for s in message.signals if s.counter is not None):
+        lost, steps = (options.lost_ok or 0) if options is not None else 0, counter.high - counter.low + 1
+        right = min(lost + 1, steps - 1)
+        if right > MOST_STEPS * steps:
+            yield check_of(
+                "evidence",
+                label,
+                "its counter is checked",
+                False,
+                f"{right} of {steps} steps count as right, with lost_ok = {lost}",
+                f"at most {100 * MOST_STEPS:.0f} % of them: nearly any wrong frame would be believed",
+                f'lower lost_ok of [sources."{label}"] in the bridge file',
+                otherwise="unproved",
+            )
 
 
 def unclaimed(frames: Frames, message: MapMessage) -> str:
