@@ -80,6 +80,8 @@ def test_what_leaves_a_drift_below_it_may_be_a_quantity_that_goes_on_by_two() ->
     assert stated[9] <= BY_HABIT
     payload[:, 1] = (4 * count + np.array([0, 3, 1, 2, 0, 2])[count // 100]) & 255  # two states below a counter
     assert confidence_of(frames(payload))[10] > 0.95
+    payload[:, 1] = (4 * count + 2 * (count // 100 % 2)) & 255  # a flag, and a dead bit
+    assert confidence_of(frames(payload))[10] > 0.95
 
 
 def test_a_multiplexer_that_may_not_be_there_explains_no_pages() -> None:

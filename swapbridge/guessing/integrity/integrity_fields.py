@@ -150,16 +150,18 @@ def _stumbles(found: FoundCounter, explained: set[int], columns: BitColumns) -> 
 
 
 def _may_be_ramp(found: FoundCounter, explained: set[int], columns: BitColumns) -> bool:
-    """Whether this is the upper end of a byte whose lower end drifts, one code at a time.
+    """Whether this is the upper end of a byte whose lower end, all of it live, drifts one code at a time.
 
-    A quantity that goes on by two, four or eight codes a frame, or nearly so, leaves just that; counters of five bits
-    or more seldom begin within a nibble.
+    A quantity that goes on by two, four or eight codes a frame, or nearly so, leaves just that; flags also change by
+    more than one code, or leave bits dead, save a single one below seven bits.
     """
     first = found.positions[0]
-    below = [p for p in range(first & ~7, first) if columns.live[p]]
-    if len(found.positions) <= 4 or not 0 < first & 7 < 4 or not below or explained.intersection(below):
+    below = list(range(first & ~7, first))
+    if len(found.positions) <= 4 or not 0 < first & 7 < 4 or not columns.live[below].all():
         return False
-    low = field_words(columns.payload, np.arange(below[0], first)).astype(np.int64)
+    if explained.intersection(below):
+        return False
+    low = field_words(columns.payload, np.array(below)).astype(np.int64)
     step = np.diff(low)[~columns.breaks[1:]]
     return bool((np.abs(step[step != 0]) == 1).all())
 
