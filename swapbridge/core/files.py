@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -35,6 +36,30 @@ def refuse_device(path: Path) -> None:
         raise InputError(f"can't write {path}: Windows treats {name} as a device; choose another name")
 
 
+_HELD_S = (0.01, 0.02, 0.05, 0.1, 0.2, 0.4)
+"""How long to wait before each further try to replace a file that Windows says another program holds."""
+
+
+def replace_file(new: Path, target: Path) -> None:
+    """Put a file in another's place, at once.
+
+    Windows refuses that while any program has the target open; a virus scanner or indexer lets go of it in a moment, so
+    there it is tried again for nearly a second.
+
+    Raises
+    ------
+    OSError
+        It can't be replaced; `target` is as it was.
+    """
+    for wait_s in _HELD_S if sys.platform == "win32" else ():
+        try:
+            os.replace(new, target)
+            return
+        except PermissionError:
+            time.sleep(wait_s)
+    os.replace(new, target)
+
+
 @contextmanager
 def written_whole(path: str | Path) -> Iterator[Path]:
     """A temporary path beside `path` that takes its place when the block ends without an error.
@@ -51,12 +76,14 @@ def written_whole(path: str | Path) -> Iterator[Path]:
     temporary = target.with_name(f".{secrets.token_hex(4)}-{target.name}")
     try:
         yield temporary
-        os.replace(temporary, target)
+        replace_file(temporary, target)
     except OSError as error:
         if error.filename not in (None, str(temporary), temporary, str(target), target):
             raise
         reason = error.strerror or str(error)
-        raise InputError(f"can't write {target}: {reason}; name a folder that exists and has room") from error
+        held = isinstance(error, PermissionError) and sys.platform == "win32" and target.is_file()
+        remedy = "close the program that has it open" if held else "name a folder that exists and has room"
+        raise InputError(f"can't write {target}: {reason}; {remedy}") from error
     finally:
         with suppress(OSError):  # a path through a file has nothing to remove, and must not hide the error
             temporary.unlink(missing_ok=True)

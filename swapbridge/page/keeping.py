@@ -24,7 +24,7 @@ from urllib.parse import quote
 
 from swapbridge.bus.adapters.lock import take
 from swapbridge.core.errors import InputError, RefusedError
-from swapbridge.core.files import refuse_device
+from swapbridge.core.files import refuse_device, replace_file
 
 STORE = ".page"
 """The page's own folder inside a swap folder."""
@@ -286,7 +286,7 @@ def _unpacked(text: str | None) -> bytes | None:
 
 def _move(new: Path, path: Path) -> None:
     with _in_words(path):
-        os.replace(new, path)
+        replace_file(new, path)
 
 
 @contextmanager

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+import time
 import warnings
 from pathlib import Path, PureWindowsPath
 
@@ -51,6 +53,40 @@ def test_windows_alone_is_kept_from_writing_to_a_device(tmp_path: Path, monkeypa
         written_whole(tmp_path / "aux.dbc"),
     ):
         pass
+
+
+@pytest.mark.parametrize("most_refusals", [3, 1000])
+def test_a_file_that_another_program_holds_is_tried_again_on_windows(
+    most_refusals: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A scanner lets go of it in a moment, a spreadsheet does not; os.replace says PermissionError of both there."""
+    target, refusals, replace, waited = tmp_path / "needs.toml", [0], os.replace, [0.0]
+    target.write_text("before")
+
+    def held(new: Path, old: Path) -> None:
+        if refusals[0] < most_refusals:
+            refusals[0] += 1
+            raise PermissionError(13, "Access is denied", str(new))
+        replace(new, old)
+
+    monkeypatch.setattr(os, "replace", held)
+    monkeypatch.setattr(time, "sleep", lambda s: waited.append(s))
+    with pytest.raises(InputError, match="name a folder"), written_whole(target) as temporary:
+        temporary.write_text("after")  # other systems let a file be replaced while it is open: nothing to wait for
+    assert (refusals, target.read_text()) == ([1], "before")
+    monkeypatch.setattr(sys, "platform", "win32")
+    refusals[0] = 0
+    if most_refusals < 10:
+        with written_whole(target) as temporary:
+            temporary.write_text("after")
+        assert target.read_text() == "after"
+    else:
+        said = r"needs\.toml: Access is denied; close the program that has it open"
+        with pytest.raises(InputError, match=said), written_whole(target) as temporary:
+            temporary.write_text("after")
+        assert target.read_text() == "before"
+        assert 0.5 < sum(waited) < 2
+    assert [path.name for path in tmp_path.iterdir()] == ["needs.toml"]
 
 
 def test_nothing_else_is_written_to_a_device_either(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
