@@ -375,6 +375,18 @@ def test_a_throttle_follows_the_pedal_to_its_ends(rpm: float, scale: float, offs
     assert _said(_throttle(case, 0, speed))["Throttle_Position"] == status
 
 
+def test_a_pedal_read_once_a_second_is_known_only_between_readings_that_agree() -> None:
+    """The scan tool read it floored twice, and it was released just after the second reading."""
+    case: Any = OneBus().says("engine_speed", T, 0 * T + 2000, "rpm")
+    floored = (T > 9.9) & (T < 11.1)
+    read_s = np.arange(0, 30, 1.0)
+    case.beside("pedal", read_s, np.where((read_s > 9) & (read_s < 11.5), 100.0, 0.0), "%")
+    case.says("throttle_position", T, np.where(floored, 90.0, 3.0), "%")
+    speed = engine_speed(case, 0)
+    assert speed is not None
+    assert _said(_throttle(case, 0, speed))["Throttle_Position"] == "pass"
+
+
 @pytest.mark.parametrize(("kpa", "status"), [(310.0, "pass"), (60.0, "fail")])
 def test_a_revved_engine_has_oil_pressure(kpa: float, status: str) -> None:
     case: Any = OneBus().says("engine_speed", T, 0 * T + 2600, "rpm").says("oil_pressure", T, 0 * T + kpa, "kPa")

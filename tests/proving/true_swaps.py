@@ -142,9 +142,9 @@ class _Sources:
                         name = _named(message, one)
                         self.texts[bus].setdefault(name, (f"{bus}.{_called(message)}.{name}", one))
 
-    def text(self, name: str) -> str:
-        """A quantity or flag as an expression, wherever it is heard."""
-        bus = next(bus for bus in ("donor", "host") if name in self.texts[bus])
+    def text(self, name: str, first: str = "donor") -> str:
+        """A quantity or flag as an expression, wherever it is heard, first on that bus."""
+        bus = next(bus for bus in (first, "donor", "host") if name in self.texts[bus])
         text, one = self.texts[bus][name]
         return text if one.lit else f"{text} == 'on'"
 
@@ -158,9 +158,9 @@ def _rule(name: str, one: Field, heard: _Sources, bus: str) -> str:
     if bus == "donor" and name in ("coolant_copy", "rpm_copy"):
         return heard.text(name.removesuffix("_copy"))
     if bus == "donor":
-        return heard.text(name) if name in heard.texts["host"] else ""
+        return heard.text(name, "host") if name in heard.texts["host"] else ""
     if name in ECHOES:
-        return heard.text(ECHOES[name])
+        return heard.text(ECHOES[name], "host")
     if one.rule and (name in ("warm", "fan", "dial", "lamp_test") or name not in heard.texts["donor"]):
         return one.rule.format(**{n: heard.text(n) for n in ("rpm", "map", "pedal", "coolant", "key")})
     if name == "overrun":

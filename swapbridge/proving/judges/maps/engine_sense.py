@@ -29,6 +29,8 @@ LEAST_WORK_J = 200_000.0
 """A few seconds under load; with less, the readings of torque and their moments say too little."""
 LEAST_OIL_KPA = 90.0
 FULL, RELEASED = 95.0, 1.0
+LATE_READING_S = 0.3
+"""A scan tool's answer is as late as this (common practice, no source)."""
 OPEN_AT_FULL, SHUT_WHEN_RELEASED = 60.0, 40.0
 MOST_IDLE_FUEL_ML_S = 2.0
 MOST_FRICTION = 0.4
@@ -124,15 +126,20 @@ def _headlamps(case: Case, bus: int) -> Iterator[Check]:
 def _throttle(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
     """A running engine's throttle is nearly open at full pedal and nearly shut when it is released.
 
-    With the engine stopped it may do anything. A diesel engine's flap is open all along, which leaves the map open.
+    With the engine stopped it may do anything. A diesel engine's flap is open all along, which leaves the map open. A
+    scan tool reads the pedal once a second, so between two readings it is known only where both say the same.
     """
     throttle, pedal = series_of(case, bus, "throttle_position", "%"), quantity(case, bus, "pedal_position", "%")
     if throttle is None or pedal is None:
         return
     soon = throttle.time_s - 0.5
     runs = (held_at(speed, throttle.time_s) > RUNNING_RPM) & (held_at(speed, soon) > RUNNING_RPM)
-    least = np.minimum(held_at(pedal, throttle.time_s), held_at(pedal, soon))
-    most = np.maximum(held_at(pedal, throttle.time_s), held_at(pedal, soon))
+    following = np.searchsorted(pedal.time_s, throttle.time_s + LATE_READING_S, "left")
+    known = following < len(pedal.time_s)
+    then = pedal.values[np.minimum(following, len(pedal.time_s) - 1)]
+    around = np.array([held_at(pedal, soon), held_at(pedal, throttle.time_s), then])
+    runs &= known
+    least, most = around.min(axis=0), around.max(axis=0)
     full, released = throttle.values[runs & (least >= FULL)], throttle.values[runs & (most <= RELEASED)]
     wrong = []
     shut_at_full = len(full) >= FEWEST and np.median(full) < OPEN_AT_FULL
