@@ -115,5 +115,8 @@ def test_the_demo_in_a_closed_loop(tmp_path: Path) -> None:
 
 
 def test_a_request_that_is_never_passed_on_fails_the_loop(tmp_path: Path) -> None:
-    checks = _demo_checks(tmp_path, 'value = "host.TransRequest.RequestActive"', 'value = "false"')
+    """Fourteen seconds have two requests; the sound plan above is heard at both."""
+    checks = _demo_checks(tmp_path, 'value = "host.TransRequest.RequestActive"', 'value = "false"', seconds=14.0)
     assert {c.name for c in checks if c.status == "fail"} >= {"heard by the donor", "after the request"}
+    heard = next(c for c in checks if c.name == "heard by the donor")
+    assert heard.measured.startswith("0 of 2 requests")
