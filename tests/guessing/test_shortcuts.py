@@ -11,7 +11,7 @@ from swapbridge.core.integrity import FieldSum, Term
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding import bit_columns, candidates
 from swapbridge.guessing.coding.history_costs import BIG, LITTLE, LONGEST
-from swapbridge.guessing.integrity import counters, folded, sums
+from swapbridge.guessing.integrity import counters, few_rows, folded, sums
 from swapbridge.guessing.layout import multiplex
 
 Ints = npt.NDArray[np.int64]
@@ -178,7 +178,7 @@ def test_flips_between_frames_of_one_selector_value_are_those_counted_frame_by_f
     seed: int, count: int, width: int, bits: int
 ) -> None:
     rng = np.random.default_rng(seed)
-    payload, value = rows_of(rng, count, width), rng.integers(0, 1 << bits, count)
+    payload, value = rows_of(rng, count, width), rng.integers(0, 1 << bits, count).astype(np.uint8)
     last: dict[int, list[int]] = {}
     flips, steps = [0] * (8 * width), 0
     for row, selected in zip(payload.tolist(), value.tolist(), strict=True):
@@ -189,6 +189,43 @@ def test_flips_between_frames_of_one_selector_value_are_those_counted_frame_by_f
         last[selected] = row
     got, counted = multiplex._grouped_flips(payload, value)
     assert (got.tolist(), counted) == (flips, steps)
+
+
+@given(SEEDS, st.integers(1, 3))
+def test_noisy_tails_are_those_taken_off_candidate_by_candidate(seed: int, width: int) -> None:
+    rng = np.random.default_rng(seed)
+    rows = rng.integers(0, 256, (200, width)).astype(np.uint8)
+    pairs = bit_columns.Pairs(rows[:-1], rows[:-1], rows[1:], np.ones(len(rows) - 1))
+    size = 8 * width
+    costs = np.where(rng.random((2, size, LONGEST)) < 0.8, rng.uniform(0, 900, (2, size, LONGEST)), np.inf)
+    alive = rng.random(size) < 0.9
+    flips = np.unpackbits(rows[:-1] ^ rows[1:], axis=1, bitorder="little").sum(axis=0)
+    noisy = (flips >= candidates.noisy_flips(pairs.steps)) & alive
+    expected = costs.copy()
+    for order, walk in enumerate(candidates._walks(size)):
+        for length in range(1, LONGEST):
+            for low in range(size - 1):
+                if noisy[walk[low]] and noisy[walk[low + 1]] and costs[order, low, length] < np.inf:
+                    without = expected[order, low + 1, length - 1] + min(costs[LITTLE, walk[low], 0], pairs.steps)
+                    expected[order, low, length] = min(costs[order, low, length], without)
+    candidates._allow_noisy_tails(costs, pairs, alive)
+    assert (costs == expected).all()
+
+
+@given(SEEDS, st.sampled_from([8, 12, 16]), st.integers(3, 8), st.integers(0, 200))
+def test_crcs_of_the_catalogue_that_few_rows_leave_are_those_tried_one_by_one(
+    seed: int, width: int, length: int, right: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    methods, tables = few_rows._tables(width, tuple(range(length - 2)), length)
+    moved = rng.integers(0, 2, (8 * length, few_rows.REFUTING)).T.astype(np.uint8)
+    target = (moved @ tables[right % len(methods)]) & 1
+    left = ((moved @ tables) & 1 == target).all(axis=(1, 2)).tolist()
+    assert left[right % len(methods)]
+    for method, table, stays in zip(methods, tables, left, strict=True):
+        one = few_rows._parts(method, length)
+        assert (table == one).all()
+        assert stays == bool((((moved @ one) & 1) == target).all())
 
 
 @given(

@@ -273,13 +273,10 @@ def _allow_noisy_tails(costs: Costs, pairs: Pairs, alive: npt.NDArray[np.bool_])
     alone = np.minimum(costs[LITTLE, :, 0], steps)
     for order, walk in enumerate(_walks(len(noisy))):
         tail = noisy[walk]
-        low = np.flatnonzero(tail[:-1] & tail[1:])
-        # the candidate without its lowest bit comes first
-        raw = alone[walk[low]]
-        for length in range(1, LONGEST):
-            own = costs[order, low, length]
-            less = np.minimum(own, costs[order, low + 1, length - 1] + raw)
-            costs[order, low, length] = np.where(own < np.inf, less, np.inf)
+        # the candidates without the lowest bit come first
+        for low in np.flatnonzero(tail[:-1] & tail[1:])[::-1].tolist():
+            own = costs[order, low, 1:]
+            np.minimum(own, costs[order, low + 1, :-1] + alone[walk[low]], out=own, where=own < np.inf)
 
 
 def _allow_carries(costs: Costs, pairs: Pairs, heavy: float) -> None:

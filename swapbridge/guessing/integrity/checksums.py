@@ -344,11 +344,8 @@ def _byte_is_taken(target: tuple[int, ...], found: list[FoundChecksum]) -> bool:
     return any(set(target) <= set(f.positions) for f in found)
 
 
-def _values(bits: npt.NDArray[np.uint8], positions: tuple[int, ...]) -> npt.NDArray[np.int64]:
-    out = np.zeros(len(bits), np.int64)
-    for k, p in enumerate(positions):
-        out |= bits[:, p].astype(np.int64) << k
-    return out
+def _values(payload: npt.NDArray[np.uint8], positions: tuple[int, ...]) -> npt.NDArray[np.int64]:
+    return field_words(payload, np.array(positions)).astype(np.int64)
 
 
 def _cleared(payload: npt.NDArray[np.uint8], positions: tuple[int, ...]) -> npt.NDArray[np.uint8]:
@@ -376,12 +373,12 @@ def _try_sum(
     null: npt.NDArray[np.uint8],
     usable: npt.NDArray[np.bool_],
 ) -> FoundChecksum | None:
-    value = _values(table.bits, target)
+    value = _values(table.payload, target)
     cleared = _cleared(table.payload, target)
     own = tuple(sorted({p >> 3 for p in target}))
     others = [c for c in counters if not set(c.positions) & set(target)]
     counter = others[0] if others and len(others[0].positions) <= 4 else None
-    counter_values = None if counter is None else _values(table.bits, counter.positions)
+    counter_values = None if counter is None else _values(table.payload, counter.positions)
     fit = fit_sum(cleared, value, len(target), own, _odd_bytes(target, null, usable), counter_values, SHARE)
     if fit is None:
         return _try_field_sum(table, target)
@@ -421,7 +418,7 @@ def _try_field_sum(table: _PayloadTable, target: tuple[int, ...]) -> FoundChecks
     if moving[0] != target[0]:
         return None
     inputs = np.flatnonzero(table.live & ~np.isin(np.arange(len(table.live)), chosen))
-    fit = fit_field_sum(_cleared(table.payload, target[:width]), _values(table.bits, target[:width]), width, SHARE)
+    fit = fit_field_sum(_cleared(table.payload, target[:width]), _values(table.payload, target[:width]), width, SHARE)
     if fit is None or _copies(table.bits, moving, inputs) * 2 >= len(moving):
         return None
     if _is_shifted_copy(table.payload, target[0] >> 3):
@@ -479,7 +476,7 @@ def _try_affine(
     features = table.bits[:, inputs]
     values = 0
     if counter is not None:
-        state = _values(table.bits, counter.positions)
+        state = _values(table.payload, counter.positions)
         values = int(state.max()) + 1
         one_hot = (state[:, None] == np.arange(1, values)[None, :]).astype(np.uint8)
         features = np.concatenate([features, one_hot], axis=1)

@@ -309,7 +309,8 @@ class _CounterSteps:
     def __init__(self, old: npt.NDArray[np.int64], new: npt.NDArray[np.int64], frames: npt.NDArray[np.int64]) -> None:
         self.old, self.new, self.frames = old, new, frames
         self.alone = frames == 1
-        self.all_alone = bool(self.alone.mean() > 0.98)
+        self.alone_steps = int(np.count_nonzero(self.alone))
+        self.all_alone = self.alone_steps / len(frames) > 0.98
         step = new - old
         self._alike = _alike_by_length(step)
         self._alike_alone = None if self.all_alone else _alike_by_length(step[self.alone])
@@ -322,7 +323,7 @@ class _CounterSteps:
         steps = len(self.old)
         if not by_clock:
             return bool(self._alike[length] >= steps * (2 * _needed(steps) - 1) - 2)
-        alone = int(self.alone.sum())
+        alone = self.alone_steps
         return self._alike_alone is not None and (
             alone < FEWEST_STEPS or bool(self._alike_alone[length] >= alone * (2 * CERTAIN - 1) - 2)
         )
@@ -334,10 +335,9 @@ def _needed(steps: int) -> float:
 
 def _alike_by_length(step: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
     """(WIDEST + 1,) how many neighbouring steps are alike modulo ``2**length``, for each length."""
-    apart = step[1:] - step[:-1]
-    lowest = (apart & -apart) & ((1 << WIDEST) - 1)
-    # the exponent of the lowest set bit; what is a multiple of the largest power is alike for all
-    exponent = np.where(lowest == 0, WIDEST, np.frexp(lowest)[1] - 1)
+    # what is a multiple of the largest power is alike for all; the exponent of the lowest set bit
+    apart = (step[1:] - step[:-1]) | 1 << WIDEST
+    exponent = np.frexp((apart & -apart).astype(np.float32))[1] - 1
     return np.asarray(np.bincount(exponent, minlength=WIDEST + 1)[::-1].cumsum()[::-1], np.int64)
 
 

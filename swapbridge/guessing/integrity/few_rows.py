@@ -25,7 +25,8 @@ CHANCE_BITS = 30.0
 """Bits that the payloads must say: some hundred CRCs and places are tried, and a check that is none does harm."""
 FEWEST_ROWS = 4
 ROWS = 96
-"""Distinct payloads that are compared."""
+REFUTING = 4
+"""Distinct payloads that are compared; how many of them are tried on all CRCs at once, which refutes nearly all."""
 
 
 def catalogue_crc(columns: BitColumns) -> FoundChecksum | None:
@@ -54,10 +55,12 @@ def catalogue_crc(columns: BitColumns) -> FoundChecksum | None:
             away = moved[:, inputs]
             if width * len(reduce_rows(away, len(inputs)).pivots) < CHANCE_BITS:
                 continue
-            for method in _methods(width, others):
-                table = _parts(method, length)[inputs]
-                if (((away @ table) & 1) == target).all():
-                    named = settled_crc(positions, method, rows)
+            methods, tables = _tables(width, others, length)
+            head = slice(1, 1 + REFUTING)
+            left = (((away[head] @ tables[:, inputs]) & 1) == target[head]).all(axis=(1, 2))
+            for k in np.flatnonzero(left).tolist():
+                if (((away @ tables[k, inputs]) & 1) == target).all():
+                    named = settled_crc(positions, methods[k], rows)
                     if named is not None:
                         verified = sum(1 << p for p in inputs)
                         return FoundChecksum(positions, named, None, (), 1.0, len(few) - 1, verified)
@@ -82,7 +85,13 @@ def _methods(width: int, coverage: tuple[int, ...]) -> Iterator[Crc]:
             yield Crc(width, polynomial, 0, reflect, 0, coverage, after=bytes(tail))
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=256)
+def _tables(width: int, coverage: tuple[int, ...], length: int) -> tuple[tuple[Crc, ...], npt.NDArray[np.uint8]]:
+    """The methods over these bytes, and (M, 8 B, W) what each payload bit adds to each bit of each one's CRC."""
+    methods = tuple(_methods(width, coverage))
+    return methods, np.stack([_parts(method, length) for method in methods])
+
+
 def _parts(method: Crc, length: int) -> npt.NDArray[np.uint8]:
     """(8 B, W) what each payload bit adds to each bit of the CRC."""
     out = np.zeros((8 * length, method.width), np.uint8)

@@ -219,8 +219,9 @@ def _likely(columns: BitColumns, exact: list[tuple[int, ...]], taken: npt.NDArra
     for positions in _selectors(live & ~taken, counting, exact):
         if int(flips[list(positions)].sum()) < TURNS * n:
             continue
-        value = field_words(payload, np.array(positions)).astype(np.int64)
-        if (value[1:] != value[:-1]).mean() < TURNS:
+        low, width = positions[0] & 7, len(positions)
+        value = payload[:, positions[0] >> 3] >> np.uint8(low) & np.uint8((1 << width) - 1)
+        if np.count_nonzero(value[1:] != value[:-1]) < TURNS * (n - 1):
             continue
         counts = np.bincount(value)
         values = np.flatnonzero(counts)
@@ -258,9 +259,9 @@ def _flips(moved: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:
     return np.asarray(counts, np.int64)
 
 
-def _grouped_flips(payload: npt.NDArray[np.uint8], value: npt.NDArray[np.int64]) -> tuple[npt.NDArray[np.int64], int]:
+def _grouped_flips(payload: npt.NDArray[np.uint8], value: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.int64], int]:
     """(8 B,) how often each bit flips between frames of one selector value, and how many steps these are."""
-    order = np.argsort(value.astype(np.uint8), kind="stable")  # a selector is at most a byte
+    order = np.argsort(value, kind="stable")  # a selector is at most a byte
     rows, sorted_value = payload[order], value[order]
     moved = (rows[1:] ^ rows[:-1])[sorted_value[1:] == sorted_value[:-1]]
     return _flips(moved), len(moved)
@@ -268,7 +269,7 @@ def _grouped_flips(payload: npt.NDArray[np.uint8], value: npt.NDArray[np.int64])
 
 def _holds_in(
     payload: npt.NDArray[np.uint8],
-    value: npt.NDArray[np.int64],
+    value: npt.NDArray[np.uint8],
     plain: npt.NDArray[np.float64],
     decided: npt.NDArray[np.bool_],
     total: float,
@@ -284,7 +285,7 @@ def _holds_in(
     return float(gain[decided].sum()) >= HALF_BEARS * total / 2
 
 
-def _has_copies(payload: npt.NDArray[np.uint8], value: npt.NDArray[np.int64], decided: tuple[int, ...]) -> bool:
+def _has_copies(payload: npt.NDArray[np.uint8], value: npt.NDArray[np.uint8], decided: tuple[int, ...]) -> bool:
     """Whether a decided bit flips whenever a selector of two values turns: then both are bits of one field."""
     turns = value[1:] != value[:-1]
     if not turns.any():
