@@ -27,6 +27,7 @@ from swapbridge.guessing.layout.study import (
     one_length,
     paged_bits,
     study,
+    surest,
 )
 from swapbridge.guessing.layout.vehicle_studies import with_vehicle_formulas
 from swapbridge.signalmap.findings import FoundField
@@ -197,7 +198,6 @@ def guess_of(capture: Capture) -> dict[int, list[Guessed]]:
     for identifier, found in studies:
         exact = {(kind, bits): (features, most) for kind, bits, features, most in claims_of(found)}
         fields = fields_of_study(found, prices)
-        paged_most = next((f.layout_confidence for f in fields if f.kind == "mux"), trust.MOST)
         for f in fields:
             page = None if f.mux is None else f.mux[1]
             words = "" if f.method is None else " ".join(f"{k}={v}" for k, v in f.evidence.items())
@@ -205,7 +205,7 @@ def guess_of(capture: Capture) -> dict[int, list[Guessed]]:
             features, most = exact.get((f.kind, f.layout.positions), (None, trust.MOST))
             if "share_of_cuts" in f.evidence:
                 features = trust.field_features(standing_of(f))
-                most = trust.MOST if page is None else paged_most
+                most = surest(f, fields)
             out.setdefault(identifier, []).append(
                 Guessed(f.kind, f.layout, page, f.layout_confidence, words, features, most, f.method)
             )
@@ -250,7 +250,7 @@ def claims_of(found: Study) -> Iterator[tuple[str, Bits, Floats, float]]:
     for part in (p for p in found.parts if p.mux_value is None):
         columns = found.columns if part.longer is None else part.longer
         doubts = counter_doubts(part.counters, found.checksums, columns, paged_bits(mux))
-        for counter, (alike, _) in zip(part.counters, doubts, strict=True):
+        for counter, (alike, *_) in zip(part.counters, doubts, strict=True):
             features = trust.counter_features(counter, alike is not None)
             yield "counter", counter.positions, features, trust.counter_ceiling(alike)
     if mux is not None:

@@ -72,8 +72,11 @@ def counter_doubts(
     checksums: Sequence[FoundChecksum],
     columns: BitColumns,
     paged: Sequence[int] = (),
-) -> list[tuple[int | None, str]]:
-    """Of each counter what `trust.counter_ceiling` asks for, and why it is in doubt; as `counter_fields`."""
+) -> list[tuple[int | None, str, tuple[int, ...]]]:
+    """Of each counter what `trust.counter_ceiling` asks for, why it is in doubt, and bits whose pages it may pick.
+
+    Parameters are those of `counter_fields`.
+    """
     doubtful = {
         p: c.shared
         for c in checksums
@@ -93,16 +96,16 @@ def counter_doubts(
     beside = checks.union(*(c.positions for c in sure))
     explained = checks.union(*(c.positions for c in counters))
     some = whole_stretches(columns, FRAMES_USED)
-    out: list[tuple[int | None, str]] = []
+    out: list[tuple[int | None, str, tuple[int, ...]]] = []
     for c in counters:
-        if _may_pick_pages(c, explained, some):
-            out.append((0, MAY_PICK))
+        if picked := _pages_picked(c, explained, some):
+            out.append((0, MAY_PICK, picked))
         elif (alike := _alike(c, doubtful)) is not None:
-            out.append((alike, NOT_APART))
+            out.append((alike, NOT_APART, ()))
         elif _stumbles(c, beside, columns):
-            out.append((0, STUMBLES))
+            out.append((0, STUMBLES, ()))
         else:
-            out.append((0, MAY_BE_RAMP) if _may_be_ramp(c, beside, columns) else (None, ""))
+            out.append((0, MAY_BE_RAMP, ()) if _may_be_ramp(c, beside, columns) else (None, "", ()))
     return out
 
 
@@ -110,8 +113,8 @@ def _alike(found: FoundCounter, doubtful: Mapping[int, int]) -> int | None:
     return next((doubtful[p] for p in found.positions if p in doubtful), None)
 
 
-def _may_pick_pages(found: FoundCounter, explained: set[int], columns: BitColumns) -> bool:
-    """Whether what nothing else explains, in two bytes or more, is nearly the same whenever the counter is.
+def _pages_picked(found: FoundCounter, explained: set[int], columns: BitColumns) -> tuple[int, ...]:
+    """Bits in two bytes or more, of nothing else that explains them, that are nearly the same whenever the counter is.
 
     One byte may be a check that was not found; contents of several bytes are pages, and what picks them counts too.
     """
@@ -121,12 +124,13 @@ def _may_pick_pages(found: FoundCounter, explained: set[int], columns: BitColumn
     order = np.argsort(value, kind="stable")
     again = value[order][1:] == value[order][:-1]
     if len({p >> 3 for p in rest.tolist()}) < 2 or not again.any():
-        return False
+        return ()
     bits = columns.bits[:, rest]
     moves = (bits[1:] != bits[:-1]).mean(axis=0)
     in_turn = bits[order]
     stays = (in_turn[1:] != in_turn[:-1])[again].mean(axis=0) <= STAYS * moves
-    return len({p >> 3 for p in rest[(moves >= MOVES) & stays].tolist()}) > 1
+    picked = rest[(moves >= MOVES) & stays].tolist()
+    return tuple(picked) if len({p >> 3 for p in picked}) > 1 else ()
 
 
 def _part_in_step(one: FoundCounter, other: FoundCounter, columns: BitColumns) -> bool:
@@ -166,7 +170,7 @@ def _may_be_ramp(found: FoundCounter, explained: set[int], columns: BitColumns) 
     return bool((np.abs(step[step != 0]) == 1).all())
 
 
-def _counter_field(found: FoundCounter, alike: int | None, doubt: str) -> FoundField:
+def _counter_field(found: FoundCounter, alike: int | None, doubt: str, picked: tuple[int, ...]) -> FoundField:
     layout = layout_from_positions(found.positions)
     evidence: dict[str, Any] = {
         "steps": found.steps,
@@ -178,6 +182,8 @@ def _counter_field(found: FoundCounter, alike: int | None, doubt: str) -> FoundF
         evidence["every"] = found.every
     if doubt:
         evidence["note"] = doubt
+    if picked:
+        evidence["picks"] = list(picked)
     confidence = counter_probability(found, alike)
     return FoundField(
         name=f"counter_{layout.start}",

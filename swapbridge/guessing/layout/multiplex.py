@@ -85,10 +85,10 @@ def find_multiplexer(
         if best is not None:
             mine, its = _value_of(columns, found), _value_of(columns, best)
             needed = best.gain_bits
-            if _decides(mine, its) and not _decides(its, mine):
-                needed *= FINER_SAVES  # each of more pages shows its first contents for nothing
-            elif _decides(its, mine) and not _decides(mine, its):
-                needed /= FINER_SAVES
+            finer, coarser = decides(mine, its), decides(its, mine)
+            # each of more pages shows its first contents for nothing; where one alone has company it is contents
+            if finer != coarser and _stands_alone(found.positions, live) == _stands_alone(best.positions, live):
+                needed *= FINER_SAVES if finer else 1.0 / FINER_SAVES
         if saved > needed:
             best = replace(found, decides=weighed.decides, gain_bits=saved)
     return best
@@ -98,7 +98,7 @@ def _value_of(columns: BitColumns, found: FoundMux) -> npt.NDArray[np.int64]:
     return field_words(columns.payload, np.array(found.positions)).astype(np.int64)
 
 
-def _decides(one: npt.NDArray[np.int64], other: npt.NDArray[np.int64]) -> bool:
+def decides(one: npt.NDArray[np.int64], other: npt.NDArray[np.int64]) -> bool:
     """Whether each value of the one comes with one value of the other only, except in a few frames."""
     pairs, counts = np.unique(np.stack([one, other], axis=1), axis=0, return_counts=True)
     most = np.zeros(int(one.max()) + 1, np.int64)
@@ -110,7 +110,7 @@ def _goes_round_with(
     counted: list[npt.NDArray[np.int64]], value: npt.NDArray[np.int64], values: tuple[int, ...]
 ) -> bool:
     """Whether a counter decides a selector whose values are no pages' numbers: then it is what one of them holds."""
-    return max(values) - min(values) >= len(values) and any(_decides(c, value) for c in counted)
+    return max(values) - min(values) >= len(values) and any(decides(c, value) for c in counted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,8 +249,28 @@ def _likely(columns: BitColumns, exact: list[tuple[int, ...]], taken: npt.NDArra
         found.append(FoundMux(positions, tuple(int(v) for v in values[often]), bits, total))
     found.sort(key=lambda m: m.gain_bits, reverse=True)
     # narrow ones that save nearly as much as the best stand before wide ones
-    close = [m for m in found if m.gain_bits > 0.5 * found[0].gain_bits]
+    close = _without_contents([m for m in found if m.gain_bits > 0.5 * found[0].gain_bits], payload, live)
     return sorted(close, key=lambda m: m.gain_bits - 0.02 * found[0].gain_bits * len(m.positions), reverse=True)[:TRIED]
+
+
+def _without_contents(
+    found: list[FoundMux], payload: npt.NDArray[np.uint8], live: npt.NDArray[np.bool_]
+) -> list[FoundMux]:
+    """Selectors without those that come and go with one that stands alone in its byte, and don't so themselves.
+
+    Contents that stand still on every page pick the pages as well as their selector does, but have company.
+    """
+    if not found:
+        return found
+    alike: dict[bytes, list[FoundMux]] = {}
+    for m in found:
+        _, first, name = np.unique(field_words(payload, np.array(m.positions)), return_index=True, return_inverse=True)
+        alike.setdefault(np.argsort(np.argsort(first))[name].astype(np.uint8).tobytes(), []).append(m)
+    out = []
+    for group in alike.values():
+        alone = [m for m in group if _stands_alone(m.positions, live)]
+        out += alone or group
+    return sorted(out, key=lambda m: m.gain_bits, reverse=True)
 
 
 def _flips(moved: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:

@@ -19,7 +19,7 @@ from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns, sample_pairs
 from swapbridge.guessing.coding.candidates import Candidates, find_candidates
 from swapbridge.guessing.integrity.checksums import FoundChecksum, find_checksums
-from swapbridge.guessing.integrity.counters import FoundCounter, find_counters, frames_between
+from swapbridge.guessing.integrity.counters import FoundCounter, find_counters
 from swapbridge.guessing.integrity.few_rows import catalogue_crc
 from swapbridge.guessing.integrity.followers import follower_of_counter
 from swapbridge.guessing.integrity.integrity_fields import checksum_field, counter_fields
@@ -29,13 +29,14 @@ from swapbridge.guessing.integrity.shared_formulas import (
     Signature,
     possible_checks,
 )
-from swapbridge.guessing.integrity.trust import Standing, field_probability, mux_probability
+from swapbridge.guessing.integrity.trust import MOST, Standing, field_probability, mux_probability
 from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
 from swapbridge.guessing.layout.cut import CutField, OrderPrices, cut_bits, within_reach
 from swapbridge.guessing.layout.kinds import field_kind, is_noise, is_signed
 from swapbridge.guessing.layout.message_fields import raw_values
-from swapbridge.guessing.layout.multiplex import FoundMux, find_multiplexer
+from swapbridge.guessing.layout.multiplex import FoundMux, decides, find_multiplexer
 from swapbridge.guessing.layout.orders import CutBits, cut_of, message_cuts
+from swapbridge.guessing.layout.selector_order import at_random, is_quantity, takes_turns
 from swapbridge.signalmap.findings import FoundField
 
 PAIRS_LIMIT = 2000
@@ -54,14 +55,6 @@ MUX_SHARE = 0.01
 MUX_SHARE_WITHOUT_TURNS = 0.08
 """What a multiplexer must save, in bits and as a share of the whole payload; and as a share where its values come in no
 fixed order."""
-MUX_MEMORY_BITS = 0.05
-"""How much each value of a selector in no order may predict of the next."""
-MUX_STEP_FOR_STEP = 0.8
-"""Correlation of steps from which on one quantity moves with another."""
-FEWEST_TURNS = 12
-"""At least so many turns must have been predicted by those before."""
-MUX_LOOKS_BACK = 3
-"""Values before the next one that may be used to predict it."""
 MUX_SHARE_OF_END = 0.2
 MUX_SHARE_OF_COUNTER = 0.25
 """What it must save of the bits that it decides, where it looks like one end of a quantity, or where it counts."""
@@ -107,17 +100,43 @@ def study(columns: BitColumns, given: FoundChecksum | None = None, counting: tup
     exact = _exact(columns, given, counting)
     coarse, taken, counters = exact.coarse(), exact.taken, exact.counters
     mux = find_multiplexer(columns, [c.positions for c in counters], taken)
+    checksums = exact.checksums
     if mux is not None:
         mux = _not_the_counter(columns, mux, counters, taken)
     plain = _whole_part(columns, coarse, live, taken, counters)
     parts: tuple[CutBits, ...] = (plain,)
     if mux is not None:
-        muxed = _muxed_parts(columns, coarse, live, taken, counters, mux)
+        mux, contents = _with_counting_contents(columns, mux, counters, checksums)
+        muxed = _muxed_parts(columns, coarse, live, taken & ~contents, counters, mux)
         if _still_pays(columns, live, plain, muxed, mux, any(c.positions == mux.positions for c in counters)):
             parts = muxed
+            checksums = [c for c in checksums if not contents[list(c.positions)].any()]
         else:
             mux = None
-    return Study(columns, tuple(exact.checksums), mux, (*parts, *tails), possible_checks(columns), counting)
+    return Study(columns, tuple(checksums), mux, (*parts, *tails), possible_checks(columns), counting)
+
+
+def _with_counting_contents(
+    columns: BitColumns, mux: FoundMux, counters: list[FoundCounter], checksums: list[FoundChecksum]
+) -> tuple[FoundMux, npt.NDArray[np.bool_]]:
+    """The multiplexer with what only goes round with it among its contents, and which bits of these were called checks.
+
+    What stands nearly still on every page counts as well, if the pages' contents happen to be in order, and is a
+    function of the selector, as a check of a counter alone is. But what never misses a step itself, though it does not
+    keep to the pages for good, is a counter beside them.
+    """
+    size = len(columns.live)
+    value = raw_values(columns.payload, layout_from_positions(mux.positions))
+
+    def goes_round(positions: tuple[int, ...], always: bool = False) -> bool:
+        own = raw_values(columns.payload, layout_from_positions(positions))
+        return _decided_by(value, own) if always else decides(value, own)
+
+    of_counter = [] if mux.beside else [c.positions for c in checksums if c.distinguished is not None]
+    follow = [p for positions in of_counter if goes_round(positions) for p in positions]
+    others = [c for c in counters if c.positions not in (mux.positions, mux.beside)]
+    count = [p for c in others if goes_round(c.positions, always=c.share == 1.0) for p in c.positions]
+    return replace(mux, decides=tuple(sorted({*mux.decides, *follow, *count}))), mask_of(follow, size)
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,9 +201,10 @@ def _still_pays(
         return sum(pages) < (1 - MUX_SHARE_OF_COUNTER) * (before - common)
     common += cut_bits(selector, live & own, ~own, OrderPrices())
     saved = before - common - sum(pages)
-    if not _takes_turns(columns, mux):
+    if not takes_turns(columns, mux):
         # a selector that comes in no order must decide much: states of one machine go together too
-        if not _at_random(columns, mux) or _moves_with(columns, plain, mux):
+        cut = [f.positions for f in cut_of(plain, OrderPrices())]
+        if len(mux.values) == 2 or not at_random(columns, mux) or is_quantity(columns, cut, mux):
             return False
         return len(mux.decides) >= 8 and saved > max(4 * MUX_BITS, MUX_SHARE_WITHOUT_TURNS * before)
     # the low or high end of a quantity 'decides' all that moves with that quantity
@@ -205,15 +225,18 @@ def _not_the_counter(
         return int(np.abs(check[:, None] - (np.array(positions) >> 3)).min())
 
     value = raw_values(columns.payload, layout_from_positions(mux.positions))
-    best = mux
+    in_step = [mux.positions]
     for other in counters:
         raw = raw_values(columns.payload, layout_from_positions(other.positions))
-        in_step = len(other.positions) == len(mux.positions) and _decided_by(value, raw) and _decided_by(raw, value)
-        if in_step and distance(other.positions) > distance(best.positions):
-            decides = tuple(p for p in mux.decides if p not in other.positions)
-            values = tuple(int(v) for v in np.unique(raw))
-            best = replace(mux, positions=other.positions, values=values, decides=decides, beside=mux.positions)
-    return best
+        alike = len(other.positions) == len(mux.positions) and _decided_by(value, raw) and _decided_by(raw, value)
+        if alike and other.positions != mux.positions:
+            in_step.append(other.positions)
+    farthest, nearest = max(in_step, key=distance), min(in_step, key=distance)
+    if distance(farthest) == distance(nearest):
+        return mux
+    values = tuple(int(v) for v in np.unique(raw_values(columns.payload, layout_from_positions(farthest))))
+    decided = tuple(p for p in mux.decides if p not in farthest)
+    return replace(mux, positions=farthest, values=values, decides=decided, beside=nearest)
 
 
 def one_length(columns: BitColumns) -> BitColumns:
@@ -247,77 +270,6 @@ def _decided_by(selector: npt.NDArray[np.int64], other: npt.NDArray[np.int64]) -
     return len(pairs) <= 1.1 * len(np.unique(selector))
 
 
-def _at_random(columns: BitColumns, mux: FoundMux) -> bool:
-    """Whether its values look random: each predicts hardly anything of the next. Contents have a memory."""
-    value = raw_values(columns.payload, layout_from_positions(mux.positions))
-    size = int(value.max()) + 1
-    old, new = value[:-1][~columns.breaks[1:]], value[1:][~columns.breaks[1:]]
-    both = np.zeros((size, size))
-    np.add.at(both, (old, new), 1.0)
-    share = both / both.sum()
-    alone = share.sum(axis=1, keepdims=True) * share.sum(axis=0, keepdims=True)
-    seen = share > 0
-    shared = float((share[seen] * np.log2(share[seen] / alone[seen])).sum())
-    by_luck = (size - 1) ** 2 / (2 * np.log(2) * len(old))
-    return bool(shared <= MUX_MEMORY_BITS + 2 * by_luck)
-
-
-def _moves_with(columns: BitColumns, plain: CutBits, mux: FoundMux) -> bool:
-    """Whether the selector is the end of a quantity that others copy: step for step as far, so that it decides them."""
-    if len(mux.values) < 4:
-        return False
-    fields = cut_of(plain, OrderPrices())
-    follows = ~columns.breaks[1:]
-
-    def steps(positions: tuple[int, ...]) -> npt.NDArray[np.float64]:
-        raw = raw_values(columns.payload, layout_from_positions(positions)).astype(np.float64)
-        return np.diff(raw)[follows]
-
-    for quantity in fields:
-        if set(mux.positions) < set(quantity.positions):
-            own = steps(quantity.positions)
-            for other in fields:
-                if other is quantity or not set(other.positions) & set(mux.decides) or len(other.positions) < 4:
-                    continue
-                its = steps(other.positions)
-                if own.std() and its.std() and abs(np.corrcoef(own, its)[0, 1]) >= MUX_STEP_FOR_STEP:
-                    return True
-    return False
-
-
-def _takes_turns(columns: BitColumns, mux: FoundMux) -> bool:
-    """Whether its values come in a fixed order, where no frame was lost in between.
-
-    Each is nearly always followed by the same other one, or by the same one where those before it are known too: a
-    page may come between all others. What jitters comes in no order.
-    """
-    step = np.flatnonzero(~columns.breaks[1:]) + 1
-    follows = np.zeros(len(columns), bool)
-    follows[step[frames_between(columns, step) == 1]] = True
-    value = raw_values(columns.payload, layout_from_positions(mux.positions))
-    size = max(mux.values) + 1
-    value = np.where(value < size, value, 0)
-    context = np.zeros(len(columns), np.int64)
-    known = follows.copy()
-    for back in range(1, MUX_LOOKS_BACK + 1):
-        if size**back > len(columns):
-            break
-        context[back:] = context[back:] * size + value[:-back]
-        if back > 1:
-            known[back - 1 :] &= follows[: len(columns) - back + 1]
-            known[: back - 1] = False
-        after = np.zeros((size**back, size), np.int64)
-        np.add.at(after, (context[known], value[known]), 1)
-        if back == 1:
-            np.fill_diagonal(after, 0)
-        # the first time that a value follows foretells nothing: where frames are few nearly all would be such
-        seen = after.sum(axis=1)
-        seen = seen - (seen > 0)
-        if seen.sum() >= FEWEST_TURNS and np.maximum(after.max(axis=1) - 1, 0).sum() > 0.9 * seen.sum():
-            return True
-    return False
-
-
 def _whole_part(
     columns: BitColumns,
     coarse: Candidates,
@@ -343,16 +295,7 @@ def _muxed_parts(
     size = len(live)
     selector, decided = mask_of(mux.positions, size), mask_of(mux.decides, size)
     value = raw_values(columns.payload, layout_from_positions(mux.positions))
-    kept = []
-    for c in counters:
-        if (selector | decided)[list(c.positions)].any():
-            continue
-        if c.positions != mux.beside and _decided_by(
-            value, raw_values(columns.payload, layout_from_positions(c.positions))
-        ):
-            taken = taken | mask_of(c.positions, size)  # goes round with the multiplexer: a constant of each page
-        else:
-            kept.append(c)
+    kept = [c for c in counters if not (selector | decided)[list(c.positions)].any()]
     parts = [_whole_part(columns, coarse, live, taken | selector | decided, kept)]
     for v in mux.values:
         parts.append(_mux_part(columns.select(value == v), v, decided))
@@ -421,6 +364,7 @@ def fields_of_study(s: Study, prices: OrderPrices) -> tuple[FoundField, ...]:
         for found, beside in zip(cut, _neighbours(columns, cut), strict=True):
             own.append(_plain_field(columns, found, beside, page is not None))
         fields += own if page is None or selector is None else [_on_page(f, selector, page) for f in own]
+    fields = [_no_surer_than(f, surest(f, fields)) for f in fields]
     return tuple(sorted(fields, key=lambda f: (-1 if f.mux is None else f.mux[1], min(f.layout.positions))))
 
 
@@ -432,15 +376,33 @@ def paged_bits(mux: FoundMux | None) -> tuple[int, ...]:
 
 
 def _on_page(found: FoundField, selector: FoundField, page: int) -> FoundField:
-    """The field where the multiplexer holds this value: no surer than that there is such a multiplexer."""
-    sure = min(found.layout_confidence, selector.layout_confidence)
-    return replace(
-        found,
-        name=f"{found.name}_when_{page}",
-        mux=(selector.name, page),
-        layout_confidence=sure,
-        confidence=min(found.confidence, sure),
-    )
+    """The field where the multiplexer holds this value."""
+    return replace(found, name=f"{found.name}_when_{page}", mux=(selector.name, page))
+
+
+def surest(found: FoundField, fields: Sequence[FoundField]) -> float:
+    """The highest probability that is stated of one of a message's fields, because of what picks its page or may.
+
+    Parameters
+    ----------
+    found : FoundField
+    fields : sequence of FoundField
+        All fields of the message.
+
+    Returns
+    -------
+    float
+        That of the multiplexer whose page the field stands on: without pages it isn't there. That of a counter which
+        may pick pages, of what it would pick.
+    """
+    if found.mux is not None:
+        return next((f.layout_confidence for f in fields if f.name == found.mux[0]), MOST)
+    bits = set(found.layout.positions)
+    return min((f.layout_confidence for f in fields if bits & set(f.evidence.get("picks", ()))), default=MOST)
+
+
+def _no_surer_than(found: FoundField, most: float) -> FoundField:
+    return replace(found, layout_confidence=min(found.layout_confidence, most), confidence=min(found.confidence, most))
 
 
 def _mux_field(mux: FoundMux) -> FoundField:

@@ -112,7 +112,7 @@ def _counters(s: Study) -> list[FoundCounter]:
     if plain is None or plain.longer is not None:
         return []
     doubts = counter_doubts(plain.counters, s.checksums, s.columns, paged_bits(s.mux))
-    return [c for c, (alike, _) in zip(plain.counters, doubts, strict=True) if alike is None]
+    return [c for c, (alike, *_) in zip(plain.counters, doubts, strict=True) if alike is None]
 
 
 def _at_usual_place(s: Study, places: Tally[int]) -> FoundChecksum | None:
