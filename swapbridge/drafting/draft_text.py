@@ -309,12 +309,15 @@ def needs_text(swap: Swap, drafted: Drafted) -> str:
     for made in drafted.messages:
         identifier = format_identifier(made.message.key.identifier, made.message.key.extended)
         module = "host modules" if made.bus == "host" else "engine computer"
-        lines += ["[[need]]", f'module = "{module}"', f'bus = "{made.bus}"', f'id = "{identifier}"']
+        need = ["[[need]]", f'module = "{module}"', f'bus = "{made.bus}"', f'id = "{identifier}"']
+        if made.refused:  # how it is met is a person's to say, and a verdict asks for it
+            lines += [f"# {made.refused}", "# Once somebody licensed has seen to it, take the # away from these lines:"]
+            lines += [f"# {line}" for line in (*need, f'how = "{LICENSED}"')] + [""]
+            continue
+        lines += need
         if not made.life.count and made.life.period_ms:
             lines.append(f"period_ms = {made.life.period_ms:g}")
         lines.append(f"length = {made.message.length}")
-        lines.append(f'how = "{LICENSED if made.refused else "can"}"')
-        if made.refused:
-            lines.append(f"note = {_quoted(made.refused)}")
+        lines.append('how = "can"')
         lines.append("")
     return "\n".join(lines)

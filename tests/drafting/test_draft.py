@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import pytest
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.core.integrity import Checksum, Counter, Sum
 from swapbridge.core.layout import Layout
+from swapbridge.core.needs import LICENSED, parse_needs
 from swapbridge.drafting.draft import _message, draft
 from swapbridge.drafting.draft_text import bridge_text, claims, draft_map, needs_text
 from swapbridge.drafting.drafted import Drafted
@@ -106,6 +108,15 @@ def test_a_start_up_payload_that_changes_is_never_sent(made: tuple[Swap, Drafted
     assert refused == {0x3F8}
     assert any("3F8" in line and "never sent" in line for line in outlook(drafted))
     assert all(c["id"] != 0x3F8 for c in claims(drafted)["signals"])
+
+
+def test_that_somebody_licensed_saw_to_it_is_for_a_person_to_say(made: tuple[Swap, Drafted]) -> None:
+    """A needs list that said so by itself would turn a start-up answer that nobody gives into one that is no matter."""
+    text = needs_text(*made)
+    assert 0x3F8 not in {n.word for n in parse_needs(text, "needs.toml")}
+    stated = re.sub(r"^# (?=\[\[need\]\]|module|bus|id|how)", "", text, flags=re.MULTILINE)
+    (need,) = (n for n in parse_needs(stated, "needs.toml") if n.word == 0x3F8)
+    assert (need.bus, need.how) == ("host", LICENSED)
 
 
 def test_every_bit_of_what_is_sent_is_accounted_for(made: tuple[Swap, Drafted]) -> None:

@@ -294,7 +294,8 @@ class _Board:
             self._vanished.add((bus, word))
             ok = word in sent or self._passed(bus, word) or (number, word & OWN_MASK) in own_words(self.plan)
             unneeded = (bus, word) in self._unneeded
-            licensed = (bus, word) in self._licensed and _answers(before, word)
+            answers = not ok and _answers(before, word)
+            licensed = (bus, word) in self._licensed and answers
             message = self.maps[bus].by_word(word) if bus in self.maps else None
             name = f"{label} {message.name}" if message is not None else label
             if not ok and not unneeded and not licensed:
@@ -306,6 +307,9 @@ class _Board:
                 if unneeded
                 else "have it done before the first drive, and read every module's fault codes"
                 if licensed
+                else "it differs at every wake, as an answer to a challenge does: have somebody licensed see to it, and "
+                f'state that in needs.toml: [[need]] module = "...", bus = "{bus}", id = "{label}", how = "{LICENSED}"'
+                if answers
                 else "add it to the bridge file; or, if every module works without it, state that in needs.toml: "
                 f'[[need]] module = "nobody", bus = "{bus}", id = "{label}", how = "{NOBODY_WAITS}"'
             )
