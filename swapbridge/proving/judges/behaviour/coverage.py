@@ -307,8 +307,9 @@ class _Board:
                 if unneeded
                 else "have it done before the first drive, and read every module's fault codes"
                 if licensed
-                else "it differs at every wake, as an answer to a challenge does: have somebody licensed see to it, and "
-                f'state that in needs.toml: [[need]] module = "...", bus = "{bus}", id = "{label}", how = "{LICENSED}"'
+                else "it differs at every wake, as an answer to a challenge does: have somebody licensed see to it, "
+                f'and state that in needs.toml: [[need]] module = "...", bus = "{bus}", id = "{label}", '
+                f'how = "{LICENSED}"'
                 if answers
                 else "add it to the bridge file; or, if every module works without it, state that in needs.toml: "
                 f'[[need]] module = "nobody", bus = "{bus}", id = "{label}", how = "{NOBODY_WAITS}"'
