@@ -56,6 +56,14 @@ def test_senders_that_wait_by_themselves_are_no_slower_bus() -> None:
     assert _status(replace(capture, time_ns=1_000_000_000 + np.cumsum(gaps)), 500_000) == "pass"
 
 
+def test_a_senders_own_tick_is_no_slower_bus() -> None:
+    """A frame in every millisecond seems to have waited at 125,000, where a frame takes about as long."""
+    capture = _recorded(500_000)
+    ticks = 1_000_000 * np.arange(len(capture), dtype=np.int64)
+    assert _status(replace(capture, time_ns=1_000_000_000 + ticks), 500_000) == "pass"
+    assert abs(np.median(bus_time_ns(capture, 125_000)) / 1_000_000 - 1) < 0.1
+
+
 def test_the_rate_that_fits_is_named() -> None:
     (check,) = rate_check("host", _recorded(500_000), 125_000, 125_000)
     assert "500,000 fits" in check.remedy

@@ -25,6 +25,9 @@ IMPOSSIBLE, CLEANER = 0.02, 20
 explains them: one that fetches frames in batches shows times between them that no rate explains."""
 TOUCHING = 0.1
 """Part of a frame's time by which frames that waited for each other may seem apart."""
+FOLLOWS = 0.5
+"""Times between frames that waited vary with what those frames take, a sender's own tick of a millisecond does not: so
+much of the spread may be left when the frames' times are taken off."""
 FEWEST = 500
 NEAR_NS = 5_000_000
 
@@ -67,10 +70,14 @@ def _slower(capture: Capture, rate: int, data_rate: int) -> int:
     gaps = np.diff(capture.time_ns)
     for times in (2, 4, 8):
         takes = bus_time_ns(capture, rate // times, data_rate // times)
-        near = [np.abs(gaps / np.maximum(one, 1) - 1) <= TOUCHING for one in (takes[1:], takes[:-1])]
-        touching = float(np.logical_or(*near).mean())
-        if touching >= IMPOSSIBLE and CLEANER * _too_soon(capture, rate // times, data_rate // times) <= touching:
-            return times
+        sooner = _too_soon(capture, rate // times, data_rate // times)
+        for one in (takes[1:], takes[:-1]):
+            near = np.abs(gaps / np.maximum(one, 1) - 1) <= TOUCHING
+            touching = float(near.mean())
+            if touching < IMPOSSIBLE or CLEANER * sooner > touching:
+                continue
+            if (gaps - one)[near].std() < FOLLOWS * gaps[near].std():
+                return times
     return 1
 
 
