@@ -76,7 +76,7 @@ def with_vehicle_formulas(studies: Sequence[Study]) -> list[Study]:
             out.append(replace(s, checksums=(crc, *s.checksums[1:])))  # the same field: only its formula is clearer now
             continue
         check = crc
-        if check is None and sure and all(check_probability(c) < SURE for c in s.checksums):
+        if check is None and sure and all(check_probability(c) < SURE and c.tied is None for c in s.checksums):
             check = sum_of_vehicle(s.columns, sums) or same_formula(s.columns, sure)
         if check is None and formulas and not s.checksums:
             check = backed_check(s.possible, formulas)
