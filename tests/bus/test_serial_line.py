@@ -13,6 +13,7 @@ from typing import Any
 
 import can
 import pytest
+from can.interfaces.slcan import slcanBus
 from click.testing import CliRunner
 
 from swapbridge.bus.adapters.link import Link
@@ -102,6 +103,28 @@ def test_an_adapter_that_answered_and_falls_silent_did_not_take_what_it_left_una
     for _ in range(7):
         made.send(MESSAGE)
     until(lambda: made.counts.refused == 7)
+    assert made.counts.sent == 1
+
+
+def test_an_answer_counts_that_comes_before_its_sender_has_another_turn(
+    serial_adapter: Any, link: Any, until: Until, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On a busy machine it came before the frame was counted, and the adapter passed for one that never answers."""
+    made, _, _ = link
+    serial_adapter.answers = "all"
+    written = slcanBus.send
+
+    def interrupted(bus: slcanBus, message: can.Message, timeout: float | None = None) -> None:
+        written(bus, message, timeout)
+        time.sleep(0.3)
+
+    monkeypatch.setattr(slcanBus, "send", interrupted)
+    made.send(MESSAGE)
+    until(lambda: len(serial_adapter.sent) == 1)
+    time.sleep(1.0)
+    serial_adapter.mode, serial_adapter.answers = "C", ""
+    made.send(MESSAGE)
+    until(lambda: made.counts.refused == 1)
     assert made.counts.sent == 1
 
 

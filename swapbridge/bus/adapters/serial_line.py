@@ -61,11 +61,16 @@ class SerialLine(slcanBus):
             return self._not_taken
 
     def send(self, msg: can.Message, timeout: float | None = None) -> None:
-        super().send(msg, timeout)
-        with self._counting:
+        with self._counting:  # before it goes: its answer may come before this thread has another turn
             if not self._open_frames:
                 self._answered_s = time.monotonic()
             self._open_frames += 1
+        try:
+            super().send(msg, timeout)
+        except BaseException:
+            with self._counting:
+                self._open_frames = max(0, self._open_frames - 1)
+            raise
 
     def shutdown(self) -> None:
         try:
