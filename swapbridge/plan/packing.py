@@ -3,29 +3,33 @@
 from __future__ import annotations
 
 import dataclasses
-from typing import Any, Protocol, runtime_checkable
+from collections.abc import Callable
+from functools import cache
+from typing import Any
 
 from swapbridge.core.integrity import Checksum
 
 
-@runtime_checkable
-class Short(Protocol):
-    """A value with a shorter form than its fields by name."""
-
-    def short(self) -> list[Any]:
-        """That form."""
-
-
 def pack(value: Any) -> Any:
-    """A plan's value as JSON holds it; `swapbridge.plan.serialise` reads it back."""
-    if isinstance(value, Short):
-        return value.short()
-    if isinstance(value, Checksum):
-        return value.to_dict()
-    if isinstance(value, bytes):
-        return value.hex()
-    if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {f.name: pack(getattr(value, f.name)) for f in dataclasses.fields(value)}
-    if isinstance(value, tuple):
-        return [pack(v) for v in value]
-    return value
+    """A plan's value as JSON holds it; `swapbridge.plan.serialise` reads it back.
+
+    A value whose type has a method `short` is held in that form.
+    """
+    return _packer(type(value))(value)
+
+
+@cache
+def _packer(kind: type) -> Callable[[Any], Any]:
+    """How values of a type are packed: asked once for each type, since a plan has thousands of values of ten types."""
+    if hasattr(kind, "short"):
+        return lambda value: value.short()
+    if issubclass(kind, Checksum):
+        return lambda value: value.to_dict()
+    if issubclass(kind, bytes):
+        return bytes.hex
+    if dataclasses.is_dataclass(kind):
+        names = [f.name for f in dataclasses.fields(kind)]
+        return lambda value: {name: pack(getattr(value, name)) for name in names}
+    if issubclass(kind, tuple):
+        return lambda value: [pack(v) for v in value]
+    return lambda value: value
