@@ -15,7 +15,8 @@ def pack(value: Any) -> Any:
 
     A value whose type has a method `short` is held in that form.
     """
-    return _packer(type(value))(value)
+    kind: type = type(value)
+    return _packer(kind)(value)
 
 
 @cache
