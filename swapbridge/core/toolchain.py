@@ -111,7 +111,7 @@ def build(
         *libraries,
     ]
     try:
-        done = subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=BUILD_TIMEOUT_S, check=False)
+        done = subprocess.run(command, cwd=folder, capture_output=True, timeout=BUILD_TIMEOUT_S, check=False)
     except (OSError, subprocess.TimeoutExpired) as error:
         raise MissingToolError(
             f"the C compiler {command[0]} could not be run ({error}): install it again, or set CC to another compiler"
@@ -119,7 +119,7 @@ def build(
     if done.returncode:
         raise MissingToolError(
             f"{' '.join(command)} failed: it needs a C99 compiler for this machine\n"
-            f"{(done.stdout + done.stderr)[-2000:]}"
+            f"{(done.stdout + done.stderr).decode(errors='replace')[-2000:]}"
         )
     return folder / output
 
@@ -183,12 +183,12 @@ def _last_used(path: Path) -> float:
 @lru_cache(maxsize=8)
 def _version(compiler: str) -> str:
     try:
-        done = subprocess.run([compiler, "--version"], capture_output=True, text=True, timeout=60, check=False)
+        done = subprocess.run([compiler, "--version"], capture_output=True, timeout=60, check=False)
     except (OSError, subprocess.TimeoutExpired) as error:
         raise MissingToolError(
             f"the C compiler {compiler} could not be run ({error}): repair its installation or set CC"
         ) from error
-    return f"{compiler}\n{done.stdout}"
+    return f"{compiler}\n{done.stdout.decode(errors='replace')}"
 
 
 def cache_folder() -> Path:

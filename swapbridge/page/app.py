@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import mimetypes
 from collections.abc import Callable, Iterable
 from pathlib import Path
 
@@ -38,6 +39,9 @@ from swapbridge.page.views import (
 from swapbridge.swapfolder.paths import BRIDGE, HEALTH, NEEDS
 
 HERE = Path(__file__).parent
+_KINDS = {".js": "text/javascript", ".css": "text/css", ".svg": "image/svg+xml"}
+"""What our static files are. Windows keeps its own list, where other programs often make a script plain text, and no
+browser runs that."""
 
 
 def make_app(
@@ -61,6 +65,8 @@ def make_app(
     InputError
         The folder is not there.
     """
+    for ending, kind in _KINDS.items():
+        mimetypes.add_type(kind, ending)
     site = Site(FolderFiles(folder), Jobs(), Jinja2Templates(directory=HERE / "templates"))
     site.templates.env.autoescape = True
     routes = [

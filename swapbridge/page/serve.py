@@ -87,7 +87,9 @@ def _listen(host: str, port: int | None) -> socket.socket:
     reason = ""
     for number in ports:
         sock = socket.socket(family, socket.SOCK_STREAM)
-        sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        # on Windows SO_REUSEADDR would give two programs the same port at the same time
+        option = getattr(socket, "SO_EXCLUSIVEADDRUSE", socket.SO_REUSEADDR)
+        sock.setsockopt(socket.SOL_SOCKET, option, 1)
         try:
             sock.bind((host, number))
             sock.listen(128)

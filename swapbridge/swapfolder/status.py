@@ -6,6 +6,8 @@ Reads the folder only. Which file is a recording, and of what, `swapbridge.captu
 from __future__ import annotations
 
 import shlex
+import subprocess
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -183,7 +185,8 @@ def _maps(folder: Path) -> _Finding:
 
 def _in(folder: Path, path: Path) -> str:
     """A file of the folder as a command takes it."""
-    return shlex.quote(str(path.relative_to(folder)))
+    name = path.relative_to(folder).as_posix()
+    return subprocess.list2cmdline([name]) if sys.platform == "win32" else shlex.quote(name)
 
 
 def _bridge(folder: Path) -> tuple[BridgeFile | None, _Finding]:

@@ -7,13 +7,15 @@ import signal
 import subprocess
 import sys
 import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from swapbridge.bus.adapters.lock import opened
 from swapbridge.bus.running import awake, control
-from swapbridge.cli.screen.terminal import signals
+from swapbridge.cli.screen.terminal import signals, typed_on_windows, window_watched
 from swapbridge.core.errors import RefusedError
 
 SCRIPT = """
@@ -81,14 +83,91 @@ def test_a_timer_that_stays_coarse_is_not_given_back() -> None:
 
 
 @pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="needs a signal to stand for Windows' own")
-def test_where_no_hangup_is_known_ctrl_break_and_a_closed_window_stop(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Windows has no SIGHUP; its C library raises SIGBREAK for Ctrl-Break and for a window that is closed."""
+def test_where_no_hangup_is_known_ctrl_break_stops(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Windows has no SIGHUP; its C library raises SIGBREAK for Ctrl-Break."""
     monkeypatch.setattr(signal, "SIGBREAK", signal.SIGUSR2, raising=False)
     monkeypatch.delattr(signal, "SIGHUP")
     stop = threading.Event()
     with signals(SIGINT=threading.Event(), SIGHUP=stop):
         os.kill(os.getpid(), signal.SIGUSR2)
         assert stop.wait(60.0)
+
+
+class Kernel:
+    """SetConsoleCtrlHandler: keeps what is registered, and calls it from a thread of its own, as Windows does."""
+
+    def __init__(self) -> None:
+        self.handlers: list[Callable[[int], int]] = []
+
+    def SetConsoleCtrlHandler(self, routine: Callable[[int], int], add: int) -> int:
+        (self.handlers.append if add else self.handlers.remove)(routine)
+        return 1
+
+    def tell(self, kind: int, answers: list[int]) -> threading.Thread:
+        thread = threading.Thread(target=lambda: answers.append(self.handlers[-1](kind)))
+        thread.start()
+        return thread
+
+
+def test_a_closed_window_lets_the_work_end_first() -> None:
+    """Windows ends a program as soon as its handler returns (CTRL_CLOSE_EVENT is 2, CTRL_C_EVENT 0; wincon.h)."""
+    kernel, stop, answers = Kernel(), threading.Event(), []  # type: ignore[var-annotated]
+    with window_watched(kernel, stop):
+        kernel.tell(0, answers).join()
+        assert (answers, stop.is_set()) == ([0], False)  # left to others
+        thread = kernel.tell(2, answers)
+        assert stop.wait(60.0)
+        thread.join(0.2)
+        assert thread.is_alive()  # the last frames are still being sent
+    thread.join(60.0)
+    assert answers == [0, 1]
+    assert not kernel.handlers
+
+
+class Console:
+    """``msvcrt`` with some keys typed: a special key is two characters that are there at once."""
+
+    def __init__(self, *keys: str) -> None:
+        self._keys = [list(key) for key in keys]
+        self._waits = False
+
+    def kbhit(self) -> bool:
+        """A look between two keys finds nothing yet."""
+        if self._keys and not self._keys[0]:
+            self._keys.pop(0)
+            return False
+        return bool(self._keys)
+
+    def getwch(self) -> str:
+        return self._keys[0].pop(0)
+
+
+def test_special_keys_of_a_windows_console_mean_nothing() -> None:
+    """Page Down is E0 and a Q there, Delete an S, Insert an R, F-keys begin with 0; an accented a alone is a letter."""
+    console = Console("n", "\xe0Q", "\0S", "\xe0", "q")
+    typed = [typed_on_windows(console) for _ in range(5)]
+    assert typed == ["n", "", "", "\xe0q", ""]
+
+
+def test_a_dead_runs_file_goes_once_it_is_closed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Windows removes no file that a program, we ourselves included, has open."""
+    dead = tmp_path / "1-abcd.json"
+    dead.write_text("{}", encoding="utf-8")
+    unlink, files = Path.unlink, []
+
+    def noted(path: Path, *, make: bool = True) -> Any:
+        files.append(opened(path, make=make))
+        return files[-1]
+
+    def refused(path: Path, missing_ok: bool = False) -> None:
+        if any(not file.closed for file in files):
+            raise PermissionError(13, "in use", str(path))
+        unlink(path, missing_ok)
+
+    monkeypatch.setattr(control, "opened", noted)
+    monkeypatch.setattr(Path, "unlink", refused)
+    assert control.live_runs(tmp_path) == []
+    assert not dead.exists()
 
 
 def gone(code: int) -> OSError:

@@ -181,3 +181,11 @@ def test_keys_and_notes() -> None:
     ]  # fmt: skip
     story = [(keyboard.feed(text), keyboard.note) for text in ("mq s\x7f ok", "\n", "mabc\x1b", "m \n")]
     assert story == [([], "q  ok"), ([Press("note", "q  ok")], None), ([], None), ([], None)]
+
+
+def test_arrows_and_function_keys_are_no_keys() -> None:
+    """F2 is ESC O Q on most terminals and ended a recording; F3 and F4 ended in R and S."""
+    keyboard = Keyboard()
+    assert keyboard.feed("\x1bOQ\x1bOR\x1bOS\x1b[A\x1b[3~\x1b[1;5Qs") == [Press("skip")]
+    keyboard.feed("mab")
+    assert (keyboard.feed("\x1b[Dc"), keyboard.note) == ([], "abc")

@@ -16,6 +16,7 @@ import pytest
 from can.interfaces.slcan import slcanBus
 from click.testing import CliRunner
 
+from swapbridge.bus.adapters.clock import AdapterClock
 from swapbridge.bus.adapters.link import Link
 from swapbridge.bus.adapters.lock import locked
 from swapbridge.bus.adapters.opening import close_bus, open_bus
@@ -65,6 +66,15 @@ def test_binary_junk_costs_its_line_and_never_the_adapter(serial_adapter: Any, l
     assert made.counts.reopened == 0
     assert serial_adapter.commands.count("O") <= 2
     assert not any("lost" in words for words in announced)
+
+
+def test_its_frames_have_the_time_of_their_arrival(serial_adapter: Any, link: Any, until: Until) -> None:
+    """The adapter gives no stamps, and the wall clock stands still for 15.6 ms on Windows and may be set meanwhile."""
+    _, heard, _ = link
+    serial_adapter.frame(0x123, b"\1")
+    until(lambda: len(heard) == 1)
+    assert heard[0].timestamp == 0.0
+    assert AdapterClock().stamp(round(heard[0].timestamp * 1e9), 12_345_678) == 12_345_678
 
 
 @pytest.mark.parametrize("answers", ["bell", "all"])

@@ -142,3 +142,15 @@ def test_a_cache_that_another_user_could_write_is_refused(monkeypatch: pytest.Mo
     monkeypatch.setattr(os, "getuid", lambda: os.geteuid() + 1)
     with pytest.raises(InputError, match="not writable by this user"):
         cache_folder()
+
+
+def test_a_compilers_words_in_another_code_page_are_quoted_all_the_same(tmp_path: Path) -> None:
+    """They come in the code page of the console, which need not be the one that Python takes for text."""
+    compiler = tmp_path / "cc"
+    compiler.write_text(
+        f"#!{sys.executable}\nimport sys\nsys.stdout.buffer.write(b'no \\x9d here')\nsys.exit(1)\n",
+        encoding="utf-8",
+    )
+    compiler.chmod(0o700)
+    with pytest.raises(MissingToolError, match=r"no . here"):
+        build({"a.c": ""}, "a.so", tmp_path, (), str(compiler))

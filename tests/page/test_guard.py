@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import mimetypes
 import re
+import socket
 from pathlib import Path
 
 import pytest
@@ -10,6 +12,7 @@ from starlette.testclient import TestClient
 
 from swapbridge.page.app import make_app
 from swapbridge.page.guard import FORM_TOKEN_HEADER, POLICY
+from swapbridge.page.serve import _listen
 
 HOST = "127.0.0.1:8321"
 
@@ -39,6 +42,25 @@ def test_the_machine_itself_gets_in_and_its_page_runs_only_our_scripts(folder: P
     assert "<script>" not in answer.text
     assert "HttpOnly" in answer.headers["set-cookie"]
     assert "SameSite=Strict" in answer.headers["set-cookie"]
+
+
+def test_scripts_are_scripts_whatever_this_computer_calls_them(folder: Path) -> None:
+    """Windows' own list says plain text of a script where another program wrote that into it; no browser runs that."""
+    before = mimetypes.guess_type("core.js")[0] or "text/javascript"
+    mimetypes.add_type("text/plain", ".js")
+    try:
+        answer = browser(make_app(folder, hosts=[HOST])).get("/static/core.js")
+    finally:
+        mimetypes.add_type(before, ".js")
+    assert answer.headers["content-type"].startswith("text/javascript")
+
+
+def test_a_port_is_ours_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On Windows SO_REUSEADDR lets two programs listen on one port: there it is asked for by SO_EXCLUSIVEADDRUSE."""
+    monkeypatch.setattr(socket, "SO_EXCLUSIVEADDRUSE", socket.SO_KEEPALIVE, raising=False)  # stands for it here
+    with _listen("127.0.0.1", 0) as sock:
+        assert sock.getsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE)
+        assert not sock.getsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR)
 
 
 def test_a_foreign_host_name_that_resolves_here_is_refused(folder: Path) -> None:

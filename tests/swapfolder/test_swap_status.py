@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import gzip
+import sys
 from pathlib import Path
+
+import pytest
 
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.signalmap.dbc_write import save_map
-from swapbridge.swapfolder.status import swap_status
+from swapbridge.swapfolder.status import _in, swap_status
 from tests.proofs import write_proof
 from tests.proving import small_swap
 
@@ -145,3 +148,12 @@ def test_what_a_comparison_found_counts_until_a_person_says_more(tmp_path: Path)
     (tmp_path / "needs.toml").write_text(NEEDS)
     (line,) = (x for x in swap_status(tmp_path).lines if x.topic == "needs")
     assert "needs_found" not in line.words
+
+
+def test_files_are_named_as_the_shell_takes_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Windows' own command line knows no single quotes; there a backslash alone would have brought them."""
+    path = tmp_path / "captures" / "host old.log"
+    assert _in(tmp_path, path) == "'captures/host old.log'"
+    monkeypatch.setattr(sys, "platform", "win32")
+    assert _in(tmp_path, path) == '"captures/host old.log"'
+    assert _in(tmp_path, tmp_path / "captures" / "host.log") == "captures/host.log"

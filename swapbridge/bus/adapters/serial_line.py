@@ -72,6 +72,13 @@ class SerialLine(slcanBus):
                 self._open_frames = max(0, self._open_frames - 1)
             raise
 
+    def _recv_internal(self, timeout: float | None) -> tuple[can.Message | None, bool]:
+        message, filtered = super()._recv_internal(timeout)
+        if message is not None:
+            # the line gives no stamps: python-can's is the wall clock, which Windows moves in steps of 15.6 ms
+            message.timestamp = 0.0
+        return message, filtered
+
     def shutdown(self) -> None:
         try:
             super().shutdown()

@@ -213,14 +213,16 @@ def live_runs(folder: Path | None = None) -> list[LiveRun]:
     out = []
     place = folder or control_folder()
     for path in sorted(place.glob("*.json")) if place.is_dir() else ():
+        gone = False
         with contextlib.suppress(OSError, ValueError, TypeError, KeyError), opened(path, make=False) as file:
             if take(file):  # nobody holds it: its process is gone
-                with contextlib.suppress(OSError):
-                    if os.path.samestat(os.fstat(file.fileno()), os.stat(path)):
-                        path.unlink()
-                continue
-            data = json.loads(file.read())
-            out.append(LiveRun(**{**data, "buses": tuple(data["buses"])}))
+                gone = os.path.samestat(os.fstat(file.fileno()), os.stat(path))
+            else:
+                data = json.loads(file.read())
+                out.append(LiveRun(**{**data, "buses": tuple(data["buses"])}))
+        if gone:  # closed by now, since Windows removes no file that is open
+            with contextlib.suppress(OSError):
+                path.unlink()
     return sorted(out, key=lambda run: run.started_s)
 
 

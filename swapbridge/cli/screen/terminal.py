@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import os
+import re
 import signal
 import socket
 import sys
@@ -21,6 +23,14 @@ from swapbridge.core.errors import RefusedError
 KEYS = {"\r": "next", "\n": "next", "n": "next", "r": "repeat", "s": "skip", " ": "mark", "q": "quit"}
 NOTE_KEY = "m"
 ESCAPE, BACKSPACES = "\x1b", ("\x7f", "\b")
+_SPECIAL = re.compile(r"\x1b(?:O[@-~]|\[[0-?]*[ -/]*[@-~])")
+"""What a terminal sends for arrows and function keys (ECMA-48: SS3, and CSI with its parameters). F2 ends in a Q."""
+_SPECIAL_ON_WINDOWS = "\0\xe0"
+"""Come before the letter that stands for such a key there (`getwch`): Page Down is a Q."""
+_WINDOW_CLOSED = (2, 5, 6)
+"""CTRL_CLOSE_EVENT, CTRL_LOGOFF_EVENT, CTRL_SHUTDOWN_EVENT (wincon.h)."""
+_CLOSING_S = 4.5
+"""Windows ends a program whose window was closed after 5 s (HandlerRoutine, its documentation; memory)."""
 SENTENCE = "I have read this"
 
 
@@ -37,9 +47,9 @@ class Keyboard:
         self.note: str | None = None
 
     def feed(self, text: str) -> list[Press]:
-        """Turn characters into presses."""
+        """Turn characters into presses; arrows and function keys mean nothing."""
         out = []
-        for character in text:
+        for character in _SPECIAL.sub("", text):
             if self.note is not None:
                 out += self._in_note(character)
             elif character == NOTE_KEY:
@@ -68,10 +78,7 @@ class Keyboard:
         if sys.platform == "win32":
             import msvcrt
 
-            out = ""
-            while msvcrt.kbhit():
-                out += msvcrt.getwch()
-            return out
+            return typed_on_windows(msvcrt)
         import select
 
         raw = b""
@@ -99,6 +106,24 @@ class Keyboard:
             termios.tcsetattr(sys.stdin, termios.TCSADRAIN, before)
 
 
+def typed_on_windows(console: Any) -> str:
+    """Characters typed into a console of Windows, without the pairs that stand for arrows and function keys.
+
+    Parameters
+    ----------
+    console : module
+        ``msvcrt``.
+    """
+    out = ""
+    while console.kbhit():
+        character = console.getwch()
+        if character in _SPECIAL_ON_WINDOWS and console.kbhit():  # alone, the second is a letter of some keyboards
+            console.getwch()
+        else:
+            out += character
+    return out
+
+
 @contextlib.contextmanager
 def signals(**events: threading.Event) -> Iterator[None]:
     """Set an event when a signal comes (``SIGTERM=stop``), in the main thread only; a second Ctrl-C interrupts.
@@ -109,7 +134,7 @@ def signals(**events: threading.Event) -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    if not hasattr(signal, "SIGHUP") and "SIGHUP" in events:  # Windows: Ctrl-Break, or its window is closed
+    if not hasattr(signal, "SIGHUP") and "SIGHUP" in events:  # Windows: Ctrl-Break
         events.setdefault("SIGBREAK", events["SIGHUP"])
     numbers = {int(getattr(signal, name)): event for name, event in events.items() if hasattr(signal, name)}
     before: dict[int, Any] = {}
@@ -122,7 +147,10 @@ def signals(**events: threading.Event) -> Iterator[None]:
         came.append(numbers[number])
         numbers[number].set()
 
-    with _woken(numbers):
+    with contextlib.ExitStack() as stack:
+        if sys.platform == "win32" and "SIGHUP" in events:
+            stack.enter_context(window_watched(ctypes.windll.kernel32, events["SIGHUP"]))
+        stack.enter_context(_woken(numbers))
         for number in numbers:
             before[number] = signal.signal(number, on_signal)
         try:
@@ -130,6 +158,37 @@ def signals(**events: threading.Event) -> Iterator[None]:
         finally:
             for number, old in before.items():
                 signal.signal(number, old)
+
+
+@contextlib.contextmanager
+def window_watched(kernel32: Any, event: threading.Event) -> Iterator[None]:
+    """Set an event when the console window is closed on Windows, and keep the program alive until the block ends.
+
+    Windows ends the program as soon as its handler returns, and the C library's returns at once: a recording would be
+    cut off and a run would say no safe answers. So this one waits for the block, as long as Windows lets it.
+
+    Parameters
+    ----------
+    kernel32 : ctypes.CDLL
+        ``ctypes.windll.kernel32``: SetConsoleCtrlHandler (consoleapi.h).
+    event : threading.Event
+    """
+    over = threading.Event()
+
+    def on_event(kind: int) -> int:
+        if kind not in _WINDOW_CLOSED:
+            return 0
+        event.set()
+        over.wait(_CLOSING_S)
+        return 1
+
+    routine = getattr(ctypes, "WINFUNCTYPE", ctypes.CFUNCTYPE)(ctypes.c_int, ctypes.c_uint)(on_event)
+    kernel32.SetConsoleCtrlHandler(routine, 1)
+    try:
+        yield
+    finally:
+        kernel32.SetConsoleCtrlHandler(routine, 0)
+        over.set()
 
 
 @contextlib.contextmanager
