@@ -41,11 +41,21 @@ class Sendable:
     period_ns : int
     payloads : tuple of bytes
         As the recording heard them, in its order.
+    made : bytes
+        Mask of bits that are made afresh: the counter's and the checksum's, where the map knows them.
     """
 
     message: MapMessage
     period_ns: int
     payloads: tuple[bytes, ...]
+    made: bytes = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        mask = bytearray(self.message.length)
+        for signal in self.makes:
+            for position in signal.layout.positions:
+                mask[position >> 3] |= 1 << (position & 7)
+        object.__setattr__(self, "made", bytes(mask))
 
     @property
     def word(self) -> int:
@@ -57,18 +67,10 @@ class Sendable:
         whole = [s for s in self.message.signals if s.mux_signal is None and s.layout.fits(self.message.length)]
         return (*(s for s in whole if s.counter is not None), *(s for s in whole if s.checksum is not None))
 
-    @property
-    def made(self) -> bytes:
-        """Mask of bits that are made afresh: the counter's and the checksum's, where the map knows them."""
-        mask = bytearray(self.message.length)
-        for signal in self.makes:
-            for position in signal.layout.positions:
-                mask[position >> 3] |= 1 << (position & 7)
-        return bytes(mask)
-
     def heard(self, data: bytes) -> bytes:
         """The bits of a payload that must have been heard: all except counter and checksum."""
-        return bytes(byte & ~made & 0xFF for byte, made in zip(data, self.made.ljust(len(data), b"\0"), strict=False))
+        made = int.from_bytes(self.made[: len(data)].ljust(len(data), b"\0"), "big")
+        return (int.from_bytes(data, "big") & ~made).to_bytes(len(data), "big")
 
 
 def sendable(capture: Capture, signal_map: SignalMap, words: Iterable[int]) -> tuple[Sendable, ...]:

@@ -304,13 +304,13 @@ def test_a_needs_list_keeps_what_a_person_wrote(tmp_path: Path) -> None:
 def check_sessions(seeds: range) -> None:
     """Random keys, frames and pauses: nothing but the plan's messages, as heard, and allowed questions, while alive."""
     few = [on_table(number, [2, 3, 2])[0] for number in range(7)]
+    heard_of = [{one.word: {one.heard(data) for data in one.payloads} for one in messages} for messages in few]
     for seed in seeds:
         draw = random.Random(seed)
-        messages = few[seed % 7]
+        messages, heard = few[seed % 7], heard_of[seed % 7]
         table = OnTable({0x101: {0}}, {0x100} if seed % 2 else set())
         address = (0x7A0, 0x7A8) if draw.random() < 0.7 else None
         machine = NeedsRun(NeedsPlan(messages), frozenset({0x500}), address, Timing(1.0, 0.5, 0.5))
-        heard = {one.word: {one.heard(data) for data in one.payloads} for one in messages}
         now, life = 0, None
         machine.begin(now)
         for _ in range(draw.randrange(60, 200)):
