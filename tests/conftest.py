@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import gc
 import uuid
+from collections import Counter
 from collections.abc import Generator
 
 import pytest
@@ -39,12 +40,16 @@ def pytest_collection() -> Generator[None, object, object]:
 class _Sharing(LoadScopeScheduling):  # type: ignore[misc]  # xdist has no types
     """What runs on one worker: the tests of a module, or of a long run those that share what took minutes to make.
 
-    Named here and not by xdist's mark, which pytest 9.2 and pytest-xdist 3.8 together ignore without a word. The groups
-    with most tests go first, and a single test is what a worker may still be at when the others are done.
+    Named here and not by xdist's mark, which pytest 9.2 and pytest-xdist 3.8 together ignore without a word. Modules
+    with most tests go first; of a long run what takes longest, so that no worker is at it when the others are done.
     """
 
     def _split_scope(self, nodeid: str) -> str:
-        return sharing(nodeid, long=self.config.option.markexpr == "long")
+        return sharing(nodeid, long=_is_long(self.config))
+
+
+def _is_long(config: pytest.Config) -> bool:
+    return bool(config.option.markexpr == "long")
 
 
 def sharing(nodeid: str, *, long: bool) -> str:
@@ -61,8 +66,30 @@ LONG_GROUPS = (
 )
 
 
+USUAL_S = 10
+"""What a long test takes whose mark names no seconds."""
+
+
+def seconds_of(item: pytest.Item) -> float:
+    """What a long test takes, by its mark: ``@pytest.mark.long(180)``."""
+    mark = item.get_closest_marker("long")
+    return float(mark.args[0]) if mark is not None and mark.args else USUAL_S
+
+
+@pytest.hookimpl(trylast=True)  # when those that were not asked for are out
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Of a long run, what takes longest goes first: each worker sorts alike, and the scheduler keeps that order."""
+    if _is_long(config):
+        group = {item: sharing(item.nodeid, long=True) for item in items}
+        seconds: Counter[str] = Counter()
+        for item in items:
+            seconds[group[item]] += round(seconds_of(item))
+        items.sort(key=lambda item: -seconds[group[item]])
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> LoadScopeScheduling:
+    config.option.loadscopereorder = not _is_long(config)
     return _Sharing(config, log)
 
 

@@ -141,7 +141,7 @@ def test_random_sessions_stay_on_the_list() -> None:
         check_session(seed)
 
 
-@pytest.mark.long
+@pytest.mark.long(130)
 @pytest.mark.timeout(1200)
 def test_ten_thousand_random_sessions_stay_on_the_list() -> None:
     for seed in range(10_000):

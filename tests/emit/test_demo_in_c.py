@@ -84,7 +84,7 @@ def test_disturbed_captures(plan: Plan, frames: Frames, tmp_path: Path) -> None:
     assert_same(calls, answers, python_answers(plan, calls), "demo")
 
 
-@pytest.mark.long
+@pytest.mark.long(120)
 def test_a_million_disturbed_frames_and_time_steps(plan: Plan, frames: Frames, tmp_path: Path) -> None:
     harness = build_harness(emit_c(plan), tmp_path)
     for seed in range(10):

@@ -44,7 +44,7 @@ def test_nothing_is_lost_between_two_tabs_and_a_kill(tmp_path: Path) -> None:
     assert all(counts.values()), counts
 
 
-@pytest.mark.long
+@pytest.mark.long(100)
 @pytest.mark.timeout(700)
 def test_nothing_is_lost_in_five_hundred_sequences(tmp_path: Path) -> None:
     with ThreadPoolExecutor(2) as pool:

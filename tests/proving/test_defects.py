@@ -130,7 +130,7 @@ def _behaviour(bench: Any, plan: Plan, seeds: range) -> list[Any]:
     return out
 
 
-@pytest.mark.long
+@pytest.mark.long(180)
 def test_of_a_hundred_random_mutations_98_are_caught(swap: Any) -> None:
     """Mutations that change what the translator does, in the recordings or under a fault, fail the proof."""
     plan, bridge, maps, captures = swap

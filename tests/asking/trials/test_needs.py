@@ -345,7 +345,7 @@ def test_random_sessions_send_nothing_outside_their_plan() -> None:
     check_sessions(range(60))
 
 
-@pytest.mark.long
+@pytest.mark.long(50)
 @pytest.mark.parametrize("part", range(2))
 def test_ten_thousand_random_sessions_send_nothing_outside_their_plan(part: int) -> None:
     check_sessions(range(5_000 * part, 5_000 * (part + 1)))
