@@ -26,10 +26,9 @@ NEED = '[[need]]\nmodule = "computer"\nbus = "donor"\nid = "0F1"\nhow = "can"\n'
 
 def _world() -> World:
     """The small swap, its old engine computer gone, without needs list."""
-    return World(small_swap.BRIDGE, small_swap.maps(), CAPTURES, small_swap.tracks(SECONDS), "", {})
+    return World(small_swap.BRIDGE, small_swap.maps(), small_swap.captures(SECONDS), small_swap.tracks(SECONDS), "", {})
 
 
-CAPTURES = small_swap.captures(SECONDS)
 FLAWS: dict[str, Change] = {
     "a period": mistakes.text(TEMPS, TEMPS.replace("100", "150")),
     "a message sent once": mistakes.text(TEMPS, TEMPS.replace("period_ms = 100", "once = true")),
@@ -148,7 +147,7 @@ def test_the_engine_waits_for_what_a_needs_list_says() -> None:
 
 
 def test_an_unplugged_recording_in_which_the_old_computer_speaks_is_none() -> None:
-    host = CAPTURES["host"]
+    host = small_swap.captures(SECONDS)["host"]
     plugged = _statuses(replace(_world(), unplugged={"host": host}))
     assert plugged["unplugged recording"] == "unproved"
     alone = host.select(np.flatnonzero(~np.isin(host.identifier, [0x0C8, 0x280])))
