@@ -7,6 +7,7 @@ writable by that user only, and is put there by a rename, so that two processes 
 
 from __future__ import annotations
 
+import ctypes
 import hashlib
 import os
 import shutil
@@ -16,9 +17,11 @@ import tempfile
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from functools import lru_cache
+from importlib.resources import files
 from pathlib import Path
+from typing import Any
 
-from swapbridge.core.errors import InputError, MissingToolError
+from swapbridge.core.errors import InputError, MissingToolError, SwapbridgeError
 
 STRICT_FLAGS = (
     "-std=c99",
@@ -30,6 +33,9 @@ STRICT_FLAGS = (
     "-Wshadow",
 )
 """The flags that every emitted file builds under without a word."""
+
+KERNEL_FLAGS = ("-std=c99", "-O2", "-ftree-vectorize", "-ffp-contract=off")
+"""The flags of a C file that does a room's own work: its numbers are those of the Python beside it."""
 
 BUILD_TIMEOUT_S = 300
 KEPT_OBJECTS = 100
@@ -167,6 +173,28 @@ def shared_object(
             f"{cache} can't be written ({error}): point XDG_CACHE_HOME at a writable folder with free space"
         ) from error
     return kept
+
+
+def c_library(package: str, name: str, definitions: tuple[str, ...] = ()) -> Any | None:
+    """What this C file beside the code of a package becomes, or None where it can't be built or kept.
+
+    Parameters
+    ----------
+    package, name : str
+        The package, and its file.
+    definitions : tuple of str
+        Further flags for the compiler.
+
+    Returns
+    -------
+    ctypes.CDLL or None
+        The functions.
+    """
+    try:
+        text = (files(package) / name).read_text(encoding="utf-8")
+        return ctypes.CDLL(str(shared_object({name: text}, (*KERNEL_FLAGS, *definitions), ("-lm",))))
+    except (SwapbridgeError, OSError):
+        return None
 
 
 def _whole_name(name: str, path: Path) -> str:

@@ -9,21 +9,17 @@ from __future__ import annotations
 import ctypes
 from collections.abc import Callable
 from functools import lru_cache
-from importlib.resources import files
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.core.errors import SwapbridgeError
-from swapbridge.core.toolchain import shared_object
+from swapbridge.core.toolchain import c_library
 from swapbridge.guessing.coding import codelength
 from swapbridge.guessing.coding.bit_columns import Pairs
 from swapbridge.guessing.coding.history_costs import LONGEST, Costs, history_costs
 
 MANY_WEIGHTS = 2
 """What the C function returns where steps stand for more numbers of steps than it tells apart."""
-_FLAGS = ("-std=c99", "-O2", "-ftree-vectorize", "-ffp-contract=off")
 
 
 def definitions() -> tuple[str, ...]:
@@ -49,32 +45,10 @@ def definitions() -> tuple[str, ...]:
     return tuple(f"-D{name}={value}" for name, value in numbers.items())
 
 
-def library(package: str, name: str, definitions: tuple[str, ...] = ()) -> Any | None:
-    """What this C file beside the code of a package becomes, or None where it can't be built or kept.
-
-    Parameters
-    ----------
-    package, name : str
-        The package, and its file.
-    definitions : tuple of str
-        Further flags for the compiler.
-
-    Returns
-    -------
-    ctypes.CDLL or None
-        The functions.
-    """
-    try:
-        text = (files(package) / name).read_text(encoding="utf-8")
-        return ctypes.CDLL(str(shared_object({name: text}, (*_FLAGS, *definitions), ("-lm",))))
-    except (SwapbridgeError, OSError):
-        return None
-
-
 @lru_cache(maxsize=1)
 def kernel() -> Callable[..., int] | None:
     """The C function, or None where it can't be had."""
-    found = library("swapbridge.guessing.coding", "codelength.c", definitions())
+    found = c_library("swapbridge.guessing.coding", "codelength.c", definitions())
     if found is None:
         return None
     function = found.history_costs

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guessing.coding.codelength_kernel import library
+from swapbridge.core.toolchain import c_library
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -64,7 +64,7 @@ def make_graph(nodes: int, goal: int, leave: Ints, reach: Ints, cost: Floats, ca
 @lru_cache(maxsize=1)
 def ways_kernel() -> Any | None:
     """The functions in C, or None where they can't be had."""
-    found = library("swapbridge.guessing.layout", "ways.c")
+    found = c_library("swapbridge.guessing.layout", "ways.c")
     if found is not None:
         pointer, size = ctypes.c_void_p, ctypes.c_size_t
         for name, more in (

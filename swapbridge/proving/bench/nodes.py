@@ -94,6 +94,12 @@ class Controller:
         self._waiting: dict[int, Entry] = {}
         self._count = 0
 
+    @property
+    def is_plain(self) -> bool:
+        """Whether it is a mailbox that nothing has happened to, and no error is planned for."""
+        happened = self.queue or self.tec or self.rec or self.ready_ns or self.off_until_ns >= 0
+        return self.replace and self.discipline == "priority" and self.fails is None and not happened
+
     def push(self, entry: Entry) -> None:
         """Queue a frame."""
         if self.replace:
@@ -104,13 +110,13 @@ class Controller:
                 return
             self._waiting[entry.word] = entry
         self._count += 1
-        rank = _rank(entry.word) if self.discipline == "priority" else 0
-        heapq.heappush(self.queue, (rank, self._count, entry))
+        place = arbitration_rank(entry.word) if self.discipline == "priority" else 0
+        heapq.heappush(self.queue, (place, self._count, entry))
 
     def head(self) -> int:
         """Arbitration order of the frame that competes; the queue is not empty."""
-        rank, _, entry = self.queue[0]
-        return rank if self.discipline == "priority" else _rank(entry.word)
+        place, _, entry = self.queue[0]
+        return place if self.discipline == "priority" else arbitration_rank(entry.word)
 
     def pop(self) -> tuple[int, int, Entry]:
         """The frame that competes, for sending."""
@@ -134,7 +140,7 @@ class Controller:
 
 
 @lru_cache(maxsize=1 << 12)
-def _rank(word: int) -> int:
+def arbitration_rank(word: int) -> int:
     """Arbitration order of an identifier word."""
     return arbitration_key(*split_word(word))
 
@@ -185,6 +191,7 @@ class NodeUnderTest:
         self.keep_sent = True
         self.sent_count = 0
         self.polls = 0
+        self.stalls = 0
         self.due_ns = 0
         self.powered = True
         self.idle_words: list[Callable[[int], bool]] | None = None
@@ -216,15 +223,20 @@ class NodeUnderTest:
             self.trace.append(_new_tuple(ReceivedFrame, (now, bus, word, data)))
         program = self.program
         program.on_frame(bus, word, data, now)
-        if self.idle_words is not None:
-            idle = self._idle[bus].get(word)
-            if idle is None:
-                idle = self._idle[bus][word] = self.idle_words[bus](word)
-            quiet, self._heard_ns[bus] = t_ns - self._heard_ns[bus], t_ns
-            if idle and quiet < self.idle_after_ns:
-                return  # it can't have changed what is due
+        if self.hears_nothing_new(bus, word, t_ns):
+            return
         wait = (program.next_poll(now) - now) & 0xFFFF_FFFF
         self.due_ns = t_ns if wait >= 0x8000_0000 or not wait else (t_ns // 1000 + wait) * 1000
+
+    def hears_nothing_new(self, bus: int, word: int, t_ns: int) -> bool:
+        """Whether a frame that is received now can't change what is due."""
+        if self.idle_words is None:
+            return False
+        idle = self._idle[bus].get(word)
+        if idle is None:
+            idle = self._idle[bus][word] = self.idle_words[bus](word)
+        quiet, self._heard_ns[bus] = t_ns - self._heard_ns[bus], t_ns
+        return idle and quiet < self.idle_after_ns
 
     def step(self, t_ns: int) -> None:
         """Poll once and hand on what comes."""
@@ -239,14 +251,16 @@ class NodeUnderTest:
         wait = (self.program.next_poll(now) - now) & 0xFFFF_FFFF
         if wait == 0 or wait >= 0x8000_0000:
             self.due_ns = t_ns
-            self._stalls += 1
-            if self._stalls > 100_000:
-                raise RuntimeError(f"{self.name} asks to be polled at one instant without end")
+            self.stalls += 1
+            self.stalled(self.stalls)
         else:
-            self._stalls = 0
+            self.stalls = 0
             self.due_ns = (t_ns // 1000 + wait) * 1000
 
-    _stalls = 0
+    def stalled(self, times: int) -> None:
+        """It asked to be polled again at once, so often in a row."""
+        if times > 100_000:
+            raise RuntimeError(f"{self.name} asks to be polled at one instant without end")
 
     def power_off(self, t_ns: int) -> None:
         """Cut its power: it forgets, hears and says nothing."""

@@ -2,7 +2,7 @@
 
 Recorded traffic stays in columns (`swapbridge.proving.bench.traffic`). Left alone it keeps its computed schedule, and
 only frames that a node under test listens to cost anything. From the moment a node sends until the bus has caught up,
-every frame is arbitrated one by one.
+every frame is arbitrated one by one. With one node and no errors, C does the same where it can (`bus_kernel`).
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from swapbridge.core.can_bits import ERROR_FRAME_BITS, INTERMISSION_BITS
 from swapbridge.core.identifier_words import split_word
 from swapbridge.core.progress import Progress
 from swapbridge.plan.program import FrameLike
+from swapbridge.proving.bench.bus_kernel import BusColumns, BusRows, KernelBuses, bus_kernel
 from swapbridge.proving.bench.frame_length import frame_length
 from swapbridge.proving.bench.nodes import NEVER, Controller, Entry, NodeUnderTest, Sent
 from swapbridge.proving.bench.traffic import Traffic
@@ -127,6 +128,24 @@ class SimulatedBus:
             self.due_ns = self._release[0]
         else:
             self.due_ns = self._heard_ns[0]
+
+    def columns(self) -> BusColumns | None:
+        """The bus as it begins, for the kernel; None where it has begun, or has what the kernel does not know."""
+        hears_all = bool(self._hear_all) and not self._listeners
+        if not hears_all or self._live or self._k or self.error_rate > 0 or self._given_duration is not None:
+            return None
+        if not all(controller.is_plain for controller, _ in self._controllers):
+            return None
+        of = np.asarray
+        return BusColumns(
+            of(self._word), of(self._order), of(self._release), of(self._start), of(self._duration),
+            of(self._heard_row), of(self._heard_ns), of(self._next_heard), np.frombuffer(self._calm, np.uint8),
+            self._intermission_ns,
+        )  # fmt: skip
+
+    def rows(self) -> BusRows:
+        """What the node hears of it."""
+        return BusRows(self._word, self._length, self._blob, self._width, self.frame_ns)
 
     def frame_ns(self, word: int, data: bytes) -> int:
         """Time a frame takes of this bus, intermission included."""
@@ -354,6 +373,7 @@ class Simulation:
             device.join(self)
         for number, bus in enumerate(buses):
             bus.join(number, devices)
+        self._in_c: KernelBuses | None = None
 
     def at(self, t_ns: int, what: Callable[[int], None]) -> None:
         """Call `what(t_ns)` at that time, before anything else that is due then."""
@@ -379,6 +399,17 @@ class Simulation:
 
     def run(self, until_ns: int, progress: Progress | None = None) -> None:
         """Let simulated time pass until nothing is due at or before `until_ns`."""
+        if self._in_c is None:
+            self._in_c = self._kernel_buses()
+        if self._in_c is not None:
+            self._in_c.run(self.devices[0], self._timed, until_ns, progress)
+            self.now_ns = until_ns
+            for number, (bus, controller) in enumerate(zip(self.buses, self.devices[0].controllers, strict=True)):
+                bus.disturbed = self._in_c.longest_ns(number)
+                bus.added_busy_ns, replaced = self._in_c.figures(number)
+                assert controller is not None
+                controller.replaced = replaced
+            return
         timed = self._timed
         steppers: list[NodeUnderTest | SimulatedBus] = [*self.devices, *self.buses]
         steps = 0
@@ -402,6 +433,16 @@ class Simulation:
             if progress is not None and not steps & 0x3FFFF:
                 progress(t / until_ns, f"{t / 1e9:,.0f} s of bus time")
         self.now_ns = until_ns
+
+    def _kernel_buses(self) -> KernelBuses | None:
+        """The buses in C, where that does all that is asked of them here."""
+        if len(self.devices) != 1 or not self._delayed or self.now_ns or not self.devices[0].powered:
+            return None
+        columns = [found for bus in self.buses if (found := bus.columns()) is not None]
+        kernel = bus_kernel() if len(columns) == len(self.buses) else None
+        if kernel is None:
+            return None
+        return KernelBuses(kernel, columns, [bus.rows() for bus in self.buses], self.devices[0].latency_ns)
 
     def part(self) -> None:
         """Let go of the devices and of what was still to be done, so that a finished simulation takes no memory."""
