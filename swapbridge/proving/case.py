@@ -149,7 +149,8 @@ class Case:
     tables, checks
         What judges have found so far.
     known : dict
-        What was worked out for several of them: what it is ("old", "track", "form", or "sent"), bus, word, and more.
+        What was worked out before: what it is ("old", "track", "form", "sent", "rate", "lost", "compiled"), bus, and of
+        what.
     """
 
     plan: Plan

@@ -104,7 +104,8 @@ class Judged:
                 continue
             alike = {m.word for m in mine.maps[bus].messages if case.maps[bus].by_word(m.word) == m}
             for key, value in mine.known.items():
-                if key[1] == number and (key[0] == "old" or (key[0] in ("track", "form") and key[2] in alike)):
+                of_all = key[0] in ("old", "rate", "lost")  # these say in their key what else they are made of
+                if key[1] == number and (of_all or (key[0] in ("track", "form") and key[2] in alike)):
                     case.known[key] = value
 
 
@@ -153,17 +154,25 @@ def _refusals(case: Case) -> list[Check]:
 
 def case_of(world: World, folder: Path) -> Case:
     """What the judges look at, before any of them has."""
-    bridge, made, listed = compiled(world, folder)
-    return take_up(
-        made, world.captures, bridge, world.maps, needs=listed, unplugged=world.unplugged, stimuli=world.stimuli
-    )
+    bridge, made, listed = _read(world, folder)
+    case = take_up(
+        world.edit(made), world.captures, bridge, world.maps, needs=listed, unplugged=world.unplugged,
+        stimuli=world.stimuli,
+    )  # fmt: skip
+    case.known["compiled", -1] = made  # a judge would compile the same again
+    return case
 
 
 def compiled(world: World, folder: Path) -> tuple[BridgeFile, Plan, tuple[Need, ...]]:
+    bridge, made, listed = _read(world, folder)
+    return bridge, world.edit(made), listed
+
+
+def _read(world: World, folder: Path) -> tuple[BridgeFile, Plan, tuple[Need, ...]]:
     needs_file = folder / "needs.toml"
     needs_file.write_text(world.needs)
     bridge = parse_bridge(world.bridge, str(folder / "bridge.toml"))
-    return bridge, world.edit(compile_bridge(bridge, world.maps).plan), load_needs(needs_file)
+    return bridge, compile_bridge(bridge, world.maps).plan, load_needs(needs_file)
 
 
 # --- how a world is changed

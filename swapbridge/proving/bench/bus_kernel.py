@@ -63,7 +63,13 @@ class BusRows(NamedTuple):
 
 @lru_cache(maxsize=1)
 def bus_kernel() -> Any | None:
-    """The functions in C, or None where they can't be had."""
+    """The functions in C, or None where they can't be had.
+
+    Returns
+    -------
+    ctypes.CDLL or None
+        `bus_events.c`, ready to be called.
+    """
     found = c_library("swapbridge.proving.bench", "bus_events.c")
     if found is None:
         return None

@@ -8,6 +8,7 @@ do at a slower rate, and hardly any comes sooner, the bus is slower than stated.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 
 import numpy as np
 
@@ -38,8 +39,14 @@ def judge_bit_rate(case: Case) -> list[Check]:
     for number, bus in enumerate(case.plan.buses):
         capture = case.bench.captures[number]
         if capture is not None:
-            out += rate_check(bus.name, capture.select(capture.is_data), bus.bit_rate, bus.data_rate or bus.bit_rate)
+            rates = bus.bit_rate, bus.data_rate or bus.bit_rate
+            work = partial(_checks, bus.name, capture, rates)
+            out += case.once(("rate", number, *rates), work)
     return out
+
+
+def _checks(name: str, capture: Capture, rates: tuple[int, int]) -> list[Check]:
+    return list(rate_check(name, capture.select(capture.is_data), *rates))
 
 
 def rate_check(name: str, capture: Capture, rate: int, data_rate: int) -> Iterator[Check]:

@@ -133,7 +133,9 @@ def _recording(case: Case, number: int, name: str, capture: Capture) -> Iterator
             noted=send in late,
         )
     yield from _reading(case, number, name, capture, need("", True, "", ""))
-    lost = frames_lost(capture, _counters(case, number))
+    counters = _counters(case, number)
+    key = "lost", number, *((word, *places) for word, places in counters.items())
+    lost = case.once(key, lambda: frames_lost(capture, counters))
     share = lost.share(name)
     if share is None:
         return

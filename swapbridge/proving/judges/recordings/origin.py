@@ -20,7 +20,7 @@ def judge_origin(case: Case) -> list[Check]:
     plan, maps = case.given.plan, case.given.maps
     checks = source_checks(plan, case.bridge, maps)
     try:
-        again = compile_bridge(case.bridge, maps).plan
+        again = case.once(("compiled", -1), lambda: compile_bridge(case.bridge, maps).plan)
         different, result = _differing(plan, again), "the same plan"
     except SwapbridgeError as error:
         different, result = ["all of it"], f"the bridge file does not compile: {error}"
