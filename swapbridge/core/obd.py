@@ -178,11 +178,14 @@ def request_payload(pids: int | tuple[int, ...]) -> bytes:
     return bytes([1 + len(wanted), SERVICE, *wanted]).ljust(8, bytes([PADDING]))
 
 
+ANSWERS = {False: (0x7E8, 0x7EF), True: (0x18DA_F100, 0x18DA_F1FF)}
+"""First and last identifier of a scan tool's answers, with 11 and with 29 bits (ISO 15765-4)."""
+
+
 def is_answer(identifier: int, extended: bool) -> bool:
-    """Whether a scan tool's answers come under this identifier (0x7E8 to 0x7EF, or 0x18DAF1xx with 29 bits)."""
-    if extended:
-        return identifier & 0x1FFF_FF00 == 0x18DA_F100
-    return 0x7E8 <= identifier <= 0x7EF
+    """Whether a scan tool's answers come under this identifier."""
+    first, last = ANSWERS[extended]
+    return first <= identifier <= last
 
 
 def flow_control_identifier(identifier: int, extended: bool) -> tuple[int, bool]:

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.capture.capture import Capture, FrameKey
+from swapbridge.capture.capture import Capture, FrameKey, payloads_at
 from swapbridge.capture.stimulus import StimulusTrack
 from swapbridge.core.identifier_words import BusIdentifier
 from swapbridge.core.progress import Progress, part_of
@@ -87,7 +87,7 @@ def _constant(message: FoundMessage, capture: Capture, rows: Mapping[BusIdentifi
     if mine is None:
         return None
     selector = next((f.layout for f in message.fields if f.kind == "mux" and f.mux is None), None)
-    return constant_bits(capture.payload[mine], capture.length[mine], selector)
+    return constant_bits(payloads_at(capture.payload, mine), capture.length[mine], selector)
 
 
 def find_layouts(

@@ -97,7 +97,7 @@ def slow_and_fast_bits(capture: Capture) -> tuple[ShortInts, ShortInts]:
             return
         for one in np.flatnonzero(np.bincount(kind)).tolist():
             rows = np.flatnonzero(kind == one)
-            slow_part, fast_part = _of_kind(identifier[rows], one & 0xFF, one >> 8, payload[rows])
+            slow_part, fast_part = _of_kind(identifier[rows], one & 0xFF, one >> 8, payloads_at(payload, rows))
             slow[start + rows] = slow_part
             fast[start + rows] = fast_part
 

@@ -166,7 +166,7 @@ def frames_lost(capture: Capture, counters: Counters | None = None) -> FramesLos
             mine, time_ns = mine[order], time_ns[order]
         counts.append(None)
         if len(mine) > FEWEST_STEPS:
-            payload = capture.payload[mine][:, : max(1, int(capture.length[mine].max()))]
+            payload = payloads_at(capture.payload, mine)[:, : max(1, int(capture.length[mine].max()))]
             counts[-1] = _counted(payload, np.diff(time_ns), known.get(names[-1]))
         senders.append(Sender(key.bus, time_ns, counts[-1] and (counts[-1].place, counts[-1].cycle)))
     silent = tuple(silences(capture, senders))

@@ -276,7 +276,7 @@ def distinct_rows(columns: BitColumns) -> npt.NDArray[np.uint8]:
     first = first_of_each(columns.payload)
     if len(first) > ROWS_USED:
         first = first[np.linspace(0, len(first) - 1, ROWS_USED).astype(np.intp)]
-    return columns.payload[first]
+    return payloads_at(columns.payload, first)
 
 
 def fit_affine(columns: BitColumns, target: tuple[int, ...]) -> FoundChecksum | None:

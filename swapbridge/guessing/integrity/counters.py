@@ -96,7 +96,8 @@ def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = Non
     few_left: list[FoundCounter] = []
     nbits = len(live)
     payload = columns.payload
-    flips = np.unpackbits(payload[follows] ^ payload[follows - 1], axis=1, bitorder="little").mean(axis=0)
+    moved = payloads_at(payload, follows) ^ payloads_at(payload, follows - 1)
+    flips = np.unpackbits(moved, axis=1, bitorder="little").mean(axis=0)
     fast = live & (flips >= LOWEST_BIT_SHARE)
     if lossy:  # of every second frame the lowest bit hardly moves
         fast |= live & np.append(fast[1:], False)
@@ -114,7 +115,8 @@ def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = Non
                 continue
             word = field_words(columns.payload, bits).astype(np.int64)
             run = _CounterSteps(word[follows - 1], word[follows], frames)
-            seen = np.bincount(word, minlength=1 << len(bits)) > 0
+            seen = np.zeros(1 << len(bits), bool)
+            seen[word] = True
             for length in range(len(bits), 1, -1):
                 if len(seen) > 1 << length:
                     seen = seen[: 1 << length] | seen[1 << length :]

@@ -7,7 +7,9 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.capture.capture import payloads_at
 from swapbridge.core.layout import Layout
+from swapbridge.guessing.coding.bit_columns import set_always_and_ever
 from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.signalmap.findings import ConstantBits
 
@@ -30,13 +32,13 @@ def constant_bits(
     selector : Layout or None
         The multiplexer, where the identifier has one.
     """
-    base, fixed = bytearray(), bytearray()
-    for byte in range(int(length.max(initial=0))):
+    size = int(length.max(initial=0))
+    always, ever = set_always_and_ever(payload)
+    for byte in range(int(length.min(initial=size)), size):  # what a shorter frame lacks is not zero
         column = payload[length > byte, byte]
-        always, ever = int(np.bitwise_and.reduce(column)), int(np.bitwise_or.reduce(column))
-        fixed.append(~(always ^ ever) & 0xFF)
-        base.append(always & fixed[-1])
-    whole = ConstantBits(bytes(base), bytes(fixed), len(payload))
+        always[byte], ever[byte] = np.bitwise_and.reduce(column), np.bitwise_or.reduce(column)
+    fixed = ~(always ^ ever)[:size]
+    whole = ConstantBits((always[:size] & fixed).tobytes(), fixed.tobytes(), len(payload))
     if selector is None or not selector.fits(payload.shape[1]):
         return whole
     value = raw_values(payload, selector)
@@ -45,5 +47,5 @@ def constant_bits(
     pages = [int(v) for v, n in zip(seen, counts, strict=True) if v >= 0 and n >= FEWEST_FRAMES]
     if len(pages) > MOST_PAGES:
         return whole
-    known = tuple((v, constant_bits(payload[value == v], length[value == v])) for v in pages)
+    known = tuple((v, constant_bits(payloads_at(payload, value == v), length[value == v])) for v in pages)
     return replace(whole, selector=selector, pages=known)

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.capture.capture import payloads_at
 from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns, sample_pairs, whole_stretches
 from swapbridge.guessing.coding.candidates import Candidates, find_candidates
 from swapbridge.guessing.coding.codelength import adaptive_bits, field_words
@@ -282,8 +283,8 @@ def _flips(moved: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:
 def _grouped_flips(payload: npt.NDArray[np.uint8], value: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.int64], int]:
     """(8 B,) how often each bit flips between frames of one selector value, and how many steps these are."""
     order = np.argsort(value, kind="stable")  # a selector is at most a byte
-    rows, sorted_value = payload[order], value[order]
-    moved = (rows[1:] ^ rows[:-1])[sorted_value[1:] == sorted_value[:-1]]
+    rows, sorted_value = payloads_at(payload, order), value[order]
+    moved = payloads_at(rows[1:] ^ rows[:-1], sorted_value[1:] == sorted_value[:-1])
     return _flips(moved), len(moved)
 
 

@@ -144,7 +144,7 @@ def _with_top_bits(
     """The field with the still bits above it, where those belong to it (`add_top_bits`)."""
     if claim.probability < WORTH_WIDENING or claim.match.fit is None or claim.snapped is None:
         return field
-    payload = capture.payload[message.rows]
+    payload = payloads_at(capture.payload, message.rows)
     if field.mux is not None:
         chooser = next((f for f in message.fields if f.name == field.mux[0]), None)
         if chooser is None:

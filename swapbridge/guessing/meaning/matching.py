@@ -57,7 +57,7 @@ def work_of(fields: MessageFields, capture: Capture) -> Work | None:
     if len(rows) < FEWEST_FRAMES:
         return None
     time = capture.time_ns[rows].astype(np.float64) / 1e9
-    payload = capture.payload[rows]
+    payload = payloads_at(capture.payload, rows)
     by_name = {f.name: f for f in fields.fields}
     length = capture.length[rows]
     groups: dict[tuple[tuple[str, int] | None, int], list[int]] = {}
@@ -70,7 +70,7 @@ def work_of(fields: MessageFields, capture: Capture) -> Work | None:
         frames = _frames_of(mux, by_name, payload) & (length >= reach)
         if frames.sum() < FEWEST_FRAMES:
             continue
-        part, moments = payload[frames], time[frames]
+        part, moments = payloads_at(payload, frames), time[frames]
         order = np.argsort(moments, kind="stable") if (np.diff(moments) < 0).any() else slice(None)
         part, moments = part[order], moments[order]
         raw, good, who, turned, hold = [], [], [], [], []

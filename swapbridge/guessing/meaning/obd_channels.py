@@ -30,10 +30,9 @@ def obd_channels(capture: Capture) -> tuple[dict[str, Channel], frozenset[FrameK
     """
     found: dict[str, tuple[list[float], list[float], str]] = {}
     keys = set()
-    for key, rows in capture.groups():
-        if not obd.is_answer(key.identifier, key.extended):
-            continue
-        readings = _readings(capture, rows[:MOST_FRAMES])
+    answers = capture.select(_answers(capture))  # few or none, so that the rest need not be put in groups
+    for key, rows in answers.groups():
+        readings = _readings(answers, rows[:MOST_FRAMES])
         if readings:
             keys.add(key)
         for name, (times, values, unit) in readings.items():
@@ -45,6 +44,15 @@ def obd_channels(capture: Capture) -> tuple[dict[str, Channel], frozenset[FrameK
         if len(times) >= FEWEST_ANSWERS
     }
     return channels, frozenset(keys)
+
+
+def _answers(capture: Capture) -> npt.NDArray[np.intp]:
+    """Rows whose identifier a scan tool's answers come under."""
+    found = []
+    for extended, (first, last) in obd.ANSWERS.items():
+        rows = np.flatnonzero((capture.identifier >= first) & (capture.identifier <= last))
+        found.append(rows[((capture.flags[rows] & EXTENDED) != 0) == extended])
+    return np.sort(np.concatenate(found))
 
 
 def _readings(capture: Capture, rows: npt.NDArray[np.intp]) -> dict[str, tuple[list[float], list[float], str]]:
