@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.capture.capture import Capture, frame_key
+from swapbridge.capture.capture import Capture, frame_key, payloads_at
 from swapbridge.core.identifier_words import BusIdentifier, format_identifier
 from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout

@@ -7,6 +7,7 @@ import numpy.typing as npt
 from hypothesis import given
 from hypothesis import strategies as st
 
+from swapbridge.capture.capture import payloads_at
 from swapbridge.core.integrity import FieldSum, Term
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding import bit_columns, candidates
@@ -261,3 +262,26 @@ def test_bits_and_distinct_payloads_are_those_counted_one_by_one(seed: int, rows
     assert bit_columns.count_bits(payload).tolist() == wanted
     apart = sorted({bytes(row) for row in payload})
     assert [bytes(row) for row in bit_columns.distinct_payloads(payload)] == apart
+
+
+@given(SEEDS, st.integers(0, 17), st.integers(0, 20))
+def test_bits_are_folded_by_words_as_by_rows(seed: int, width: int, rows: int) -> None:
+    payload = rows_of(np.random.default_rng(seed), rows, width) if width else np.zeros((rows, 0), np.uint8)
+    always, ever = bit_columns.set_always_and_ever(payload)
+    assert always.tolist() == np.bitwise_and.reduce(payload, axis=0).tolist()
+    assert ever.tolist() == np.bitwise_or.reduce(payload, axis=0).tolist()
+
+
+@given(SEEDS, st.integers(1, 12), st.integers(1, 60))
+def test_payloads_come_first_where_a_walk_meets_them_first(seed: int, width: int, rows: int) -> None:
+    payload = rows_of(np.random.default_rng(seed), rows, width) & 3
+    first = {row.tobytes(): at for at, row in reversed(list(enumerate(payload)))}
+    assert bit_columns.first_of_each(payload).tolist() == sorted(first.values())
+
+
+@given(SEEDS, st.integers(0, 12), st.integers(1, 60))
+def test_payloads_are_chosen_as_numpy_does(seed: int, width: int, rows: int) -> None:
+    rng = np.random.default_rng(seed)
+    payload = rng.integers(0, 256, (rows, 16)).astype(np.uint8)[:, :width]
+    for chosen in (rng.random(rows) < 0.5, rng.integers(0, rows, 9), slice(1, None, 2)):
+        assert np.array_equal(payloads_at(payload, chosen), payload[chosen])

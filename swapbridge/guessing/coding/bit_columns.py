@@ -141,6 +141,8 @@ def set_always_and_ever(payload: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[np.
         All ones and all zeros where there is no payload.
     """
     width = payload.shape[1]
+    if not width:
+        return np.zeros(0, np.uint8), np.zeros(0, np.uint8)
     together = 8 // gcd(width, 8)  # rows that fill whole words
     end = len(payload) - len(payload) % together
     words = np.ascontiguousarray(payload[:end]).reshape(-1, together * width).view(np.uint64)
@@ -290,4 +292,4 @@ def sample_pairs(columns: BitColumns, limit: int) -> Pairs:
     has_before = np.zeros(len(columns), bool)
     has_before[2:] = follows[1:] & follows[:-1]
     before = np.where(has_before[steps], steps - 2, steps - 1)
-    return Pairs(*(payloads_at(payload, rows) for rows in (before, steps - 1, steps)), weight)
+    return Pairs(payloads_at(payload, before), payloads_at(payload, steps - 1), payloads_at(payload, steps), weight)

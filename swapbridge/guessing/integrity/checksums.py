@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.capture.capture import payloads_at
 from swapbridge.core.integrity import Affine, FieldSum, Method, Sum
 from swapbridge.guessing.coding.bit_columns import BitColumns, first_of_each
 from swapbridge.guessing.coding.codelength import field_words, log2_choose

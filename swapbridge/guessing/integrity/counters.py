@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.capture.capture import payloads_at
 from swapbridge.core.integrity import Counter
 from swapbridge.guessing.coding.bit_columns import BitColumns, whole_stretches
 from swapbridge.guessing.coding.candidates import track_bit

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from swapbridge.capture.capture import Capture
+from swapbridge.capture.capture import Capture, payloads_at
 from swapbridge.core.identifier_words import format_identifier
 from swapbridge.guessing.layout.message_fields import MessageFields, raw_values
 from swapbridge.guessing.meaning.align import PreparedChannel

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.capture.capture import Capture
+from swapbridge.capture.capture import Capture, payloads_at
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.layout.message_fields import MessageFields, raw_values
 from swapbridge.guessing.meaning.align import FieldSeries, Floats, PreparedChannel, coarse_match

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.capture.capture import Capture, FrameKey
+from swapbridge.capture.capture import EXTENDED, Capture, FrameKey
 from swapbridge.capture.stimulus import Channel
 from swapbridge.core import obd
 
