@@ -7,6 +7,7 @@ import os
 from collections.abc import Iterator
 from concurrent.futures import Executor, ProcessPoolExecutor
 from contextlib import contextmanager
+from importlib import import_module
 from typing import Any
 
 from swapbridge.core.errors import InputError, MissingToolError
@@ -14,6 +15,7 @@ from swapbridge.core.errors import InputError, MissingToolError
 PATIENCE_S = 5
 """Seconds that a scheduler may take to answer."""
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+_WORK = "swapbridge.guessing.layout.study"
 WORTH_PROCESSES = 60_000
 """Frames below which starting processes costs more than they save."""
 
@@ -53,8 +55,11 @@ def open_executor(
         return
     with (
         _one_thread_each(),
-        ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn")) as pool,
+        ProcessPoolExecutor(
+            count, mp_context=multiprocessing.get_context("spawn"), initializer=import_module, initargs=(_WORK,)
+        ) as pool,
     ):
+        pool.submit(int)  # they begin now, and load what they need while the frames are put in groups
         yield pool
 
 

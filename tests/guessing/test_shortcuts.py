@@ -274,7 +274,7 @@ def test_bits_are_folded_by_words_as_by_rows(seed: int, width: int, rows: int) -
 
 @given(SEEDS, st.integers(1, 12), st.integers(1, 60))
 def test_payloads_come_first_where_a_walk_meets_them_first(seed: int, width: int, rows: int) -> None:
-    payload = rows_of(np.random.default_rng(seed), rows, width) & 3
+    payload = rows_of(np.random.default_rng(seed), rows, width) & np.uint8(3)
     first = {row.tobytes(): at for at, row in reversed(list(enumerate(payload)))}
     assert bit_columns.first_of_each(payload).tolist() == sorted(first.values())
 

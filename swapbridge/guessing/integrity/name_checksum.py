@@ -127,14 +127,14 @@ def _settled(found: FoundChecksum, method: Affine | Crc, rows: npt.NDArray[np.ui
     layout = layout_from_positions(found.positions)
     counter = layout_from_positions(found.counter) if found.counter else None
     bare = Checksum(layout, method, counter, (), None)
-    rest: dict[int, set[int]] = {}
+    rest: dict[int, int] = {}
     for row in rows:
         payload = row.tobytes()
         state = counter.unpack(payload) if counter else 0
-        rest.setdefault(state, set()).add(layout.unpack(payload) ^ bare.compute(payload))
-    if any(len(values) != 1 for values in rest.values()):
-        return None
-    table = [next(iter(rest[v])) if v in rest else 0 for v in range(max(rest) + 1)]
+        value = layout.unpack(payload) ^ bare.compute(payload)
+        if rest.setdefault(state, value) != value:
+            return None
+    table = [rest.get(v, 0) for v in range(max(rest) + 1)]
     constant = table[max(rest)]
     if isinstance(method, Affine):
         return None if counter else replace(found, method=replace(method, constant=constant))

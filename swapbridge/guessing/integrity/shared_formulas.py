@@ -7,7 +7,7 @@ in other messages of the vehicle it is a checksum all the same.
 from __future__ import annotations
 
 from collections import Counter as Tally
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -200,10 +200,9 @@ def crc_of_vehicle(columns: BitColumns, crcs: dict[Crc, int]) -> FoundChecksum |
         if int(moved[own]).bit_count() < 3:
             continue
         method = replace(form, coverage=tuple(i for i in range(width) if i != own))
-        rest = {int(row[own]) ^ method.value(row.tobytes()) for row in few}
-        if len(rest) != 1:
+        constant = the_same(int(row[own]) ^ method.value(row.tobytes()) for row in few)
+        if constant is None:
             continue
-        constant = rest.pop()
         if 8 * (len(few) - 1) + 8 * (constant == 0) < CRC_BITS_NEEDED:
             continue
         if constant:
@@ -212,6 +211,13 @@ def crc_of_vehicle(columns: BitColumns, crcs: dict[Crc, int]) -> FoundChecksum |
         field = tuple(range(8 * own, 8 * own + 8))
         return FoundChecksum(field, method, None, (), 1.0, len(few) - 1, known, shared)
     return None
+
+
+def the_same(values: Iterable[int]) -> int | None:
+    """The number that all of these are; None where two differ, which the first few mostly show."""
+    rest = iter(values)
+    first = next(rest, None)
+    return first if all(value == first for value in rest) else None
 
 
 def same_formula(columns: BitColumns, proven: Sequence[tuple[int, FoundChecksum]]) -> FoundChecksum | None:
@@ -234,6 +240,7 @@ def same_formula(columns: BitColumns, proven: Sequence[tuple[int, FoundChecksum]
     """
     rows = distinct_payloads(columns.payload)
     few = rows[np.linspace(0, len(rows) - 1, min(len(rows), CRC_ROWS)).astype(np.intp)]
+    payloads = [row.tobytes() for row in few]
     moved = int.from_bytes(np.bitwise_or.reduce(rows ^ rows[:1], axis=0).tobytes(), "little")
     for size, known in proven:
         method = known.method
@@ -244,14 +251,13 @@ def same_formula(columns: BitColumns, proven: Sequence[tuple[int, FoundChecksum]
         layout = layout_from_positions(known.positions)
         own = sum(1 << p for p in known.positions)
         check = Checksum(layout, method)
-        made = [(layout.unpack(row.tobytes()), check.compute(row.tobytes())) for row in few]
-        if len({value for value, _ in made}) < FEWEST_VALUES:
+        made = ((layout.unpack(payload), check.compute(payload)) for payload in payloads)
+        turns = 1 << method.width if isinstance(method, Sum) else 0
+        constant = the_same((value - computed) % turns if turns else value ^ computed for value, computed in made)
+        if constant is None or method.width * (len(few) - 1 + (constant == 0)) < CRC_BITS_NEEDED:
             continue
-        adds = isinstance(method, Sum)
-        rest = {(value - computed) % (1 << method.width) if adds else value ^ computed for value, computed in made}
-        if len(rest) != 1 or method.width * (len(few) - 1 + (rest == {0})) < CRC_BITS_NEEDED:
+        if len({layout.unpack(payload) for payload in payloads}) < FEWEST_VALUES:
             continue
-        constant = rest.pop()
         if isinstance(method, Sum):
             method = replace(method, constant=(method.constant + constant) % (1 << method.width))
         elif isinstance(method, Affine):

@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from swapbridge.core.integrity import Affine, FieldSum, Method, Sum, Term
 from swapbridge.core.layout import Layout
-from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns
+from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns, distinct_payloads
 from swapbridge.guessing.integrity.checksums import EQUATIONS, SHARE, TURNS, FoundChecksum, distinct_rows
 from swapbridge.guessing.integrity.counters import frames_between
 
@@ -254,7 +254,7 @@ def _equations(units: Ints, family: FormulaFamily, unit: int | None) -> int:
         if (both == both[0]).all():
             left.remove(a)
             left.remove(b)
-    return len(np.unique(units[:, left], axis=0)) - 1 if left else 0
+    return len(distinct_payloads(units[:, left].astype(np.uint8))) - 1 if left else 0
 
 
 def _at_its_place(messages: Sequence[_JointMessage], formula: _CheckFormula) -> tuple[dict[int, FoundChecksum], float]:
