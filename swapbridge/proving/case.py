@@ -88,6 +88,11 @@ class SentSignal:
         return find_role(name) if name else None
 
     @property
+    def safe_raw(self) -> int | None:
+        """The raw value of its safe answer."""
+        return next((f.fallback for v in self.send.variants for f in v.fields if f.name == self.signal.name), None)
+
+    @property
     def is_open(self) -> bool:
         """The bridge file says that nobody knows how to make it."""
         return self.signal.name in self.parent.open

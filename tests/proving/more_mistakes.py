@@ -260,6 +260,10 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         "an acknowledgement that echoes its request": text(
             '"donor.PCM_FAST.ReductionAck"', '"host.TransRequest.RequestActive"'
         ),
+        "dial from the intake": text(
+            "table(donor.PCM_THERMAL.Coolant, dial)", "table(donor.PCM_STATUS.IntakeTemp, dial)"
+        ),
+        "kick-down above 80 % of the pedal": text('"donor.PCM_PEDAL.KickDown"', '"donor.PCM_PEDAL.Pedal > 80 %"'),
         "kick-down above 60 % of the pedal": text('"donor.PCM_PEDAL.KickDown"', '"donor.PCM_PEDAL.Pedal > 60 %"'),
     },
     "bridge rule": {

@@ -135,15 +135,17 @@ def test_a_total_of_fuel_goes_on_while_the_engine_runs(until_s: float, found: st
     assert _said(_fuel_goes_on(case, 0, speed))["fuel"] == found
 
 
-@pytest.mark.parametrize(("kj_a_ml", "found"), [(8.0, "pass"), (16.0, "pass"), (25.0, "fail"), (2000.0, "fail")])
+@pytest.mark.parametrize(
+    ("kj_a_ml", "found"), [(5.0, "unproved"), (8.0, "pass"), (16.0, "pass"), (25.0, "fail"), (2000.0, "fail")]
+)
 def test_fuel_is_enough_for_the_work_that_was_done(kj_a_ml: float, found: str) -> None:
-    """200 Nm at 2,000 rpm are 41.9 kW by hand; no more than 18 kJ of them come out of a millilitre."""
+    """200 Nm at 2,000 rpm are 41.9 kW by hand; 6.4 to 18 kJ of them come out of a millilitre."""
     case: Any = OneBus().says("engine_speed", T, np.where(T < 5, 0.0, 2000.0), "rpm")
     case.says("actual_torque", T, np.where(T < 5, 0.0, 200.0), "Nm")
     case.says("fuel_used", T, np.maximum(T - 5, 0) * 41.9 / kj_a_ml, "mL", name="fuel", scale=Fraction(1, 1000))
     speed = engine_speed(case, 0)
     assert speed is not None
-    assert _said(_work(case, 0, speed))["fuel"] == found
+    assert {c.status for c in _work(case, 0, speed)} - {"pass"} == {found} - {"pass"}
 
 
 @pytest.mark.parametrize(
@@ -277,21 +279,29 @@ def test_a_range_that_its_bits_cannot_say_is_of_another_scale_or_offset(
 
 
 @pytest.mark.parametrize(
-    ("whole", "most", "rpm", "status"),
+    ("whole", "most", "rpm", "measured", "status"),
     [
-        (280, 275, 3000, "pass"),
-        (480, 300, 3000, "open"),
-        (140, 275, 3000, "fail"),
-        (560, 275, 3000, "unproved"),
-        (560, 275, 900, "open"),
+        (280, 275, 3000, False, "pass"),
+        (480, 300, 3000, True, "open"),
+        (480, 300, 3000, False, "unproved"),
+        (140, 275, 3000, True, "fail"),
+        (560, 275, 3000, True, "unproved"),
+        (560, 275, 900, False, "open"),
     ],
 )
-def test_a_reference_torque_is_about_what_the_engine_makes(whole: float, most: float, rpm: float, status: str) -> None:
-    """At idle an engine may say much less than its most; below the reference by far it can't be at any speed."""
+def test_a_reference_torque_is_about_what_the_engine_makes(
+    whole: float, most: float, rpm: float, measured: bool, status: str
+) -> None:
+    """At idle an engine may say much less than its most; below the reference by far it can't be at any speed.
+
+    A torque that nothing measured has only this witness and its fuel.
+    """
     case: Any = (
         OneBus().says("reference_torque", T[:3], 0 * T[:3] + whole, "Nm").says("engine_speed", T, 0 * T + rpm, "rpm")
     )
     case.says("maximum_torque", T, 0 * T + most, "Nm").says("actual_torque", T, 0 * T + 0.9 * most, "Nm")
+    if measured:
+        case.beside("actual_torque", T, 0 * T + 0.9 * most, "Nm")
     speed = engine_speed(case, 0)
     assert speed is not None
     assert _said(_reference(case, 0, speed))["Reference_Torque"] == status

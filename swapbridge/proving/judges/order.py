@@ -15,11 +15,13 @@ from swapbridge.proving.judges.behaviour.coverage import judge_needs
 from swapbridge.proving.judges.behaviour.life import judge_life
 from swapbridge.proving.judges.behaviour.own_words import judge_own_words
 from swapbridge.proving.judges.behaviour.safe_answers import judge_safe_answers
+from swapbridge.proving.judges.behaviour.same_curve import judge_same_curve
 from swapbridge.proving.judges.behaviour.slow_rules import judge_slow_rules
 from swapbridge.proving.judges.frames.sent_content import judge_content
 from swapbridge.proving.judges.frames.sent_form import judge_form, judge_rules, judge_shape
 from swapbridge.proving.judges.maps.by_stimulus import judge_by_stimulus, judge_recorded
 from swapbridge.proving.judges.maps.cold_soak import judge_cold_soak
+from swapbridge.proving.judges.maps.ends import judge_ends
 from swapbridge.proving.judges.maps.engine_sense import judge_engine_sense
 from swapbridge.proving.judges.maps.engines import judge_engines
 from swapbridge.proving.judges.maps.leads import judge_leads
@@ -66,12 +68,14 @@ JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.1442, "the pedal's travel", judge_pedal_travel),
     (0.1444, "temperatures", judge_cold_soak),
     (0.1445, "signs and ranges", judge_signs),
+    (0.1447, "where numbers end", judge_ends),
     (0.145, "safe answers", judge_safe_answers),
     (0.146, "rules that wait", judge_slow_rules),
     (0.148, "what is sent against the stimulus", judge_by_stimulus),
     (0.15, "present, as often, as long", judge_shape),
     (0.1505, "ranges of what is sent", judge_sent_ranges),
     (0.154, "life", judge_life),
+    (0.1545, "curves", judge_same_curve),
     (0.155, "with the key off", judge_asleep),
     (0.16, "waking and falling asleep", _judge_life_of_messages),
     (0.17, "the absent computer's own words", judge_own_words),

@@ -201,11 +201,14 @@ def _constant(case: Case, made: SentSignal, before: Track, now: Track) -> Iterat
             "life",
             made.label,
             "constant",
-            bool(witness),
+            False,
             f"always {in_words(made.signal, is_now)}, was always {in_words(made.signal, then)}"
             + (f"; {witness} agrees" if witness else ""),
             "the old sender's value, or that of the new engine's own frames",
-            "send the recorded value, or take it from the donor's message that states it",
+            "make sure that the old vehicle had what the map makes of its frames: nothing else shows its bits and scale"
+            if witness
+            else "send the recorded value, or take it from the donor's message that states it",
+            otherwise="open" if witness else "fail",
         )
     elif others and not witness:
         label, value = next(iter(others.items()))
@@ -230,7 +233,7 @@ def _never_moved(case: Case, made: SentSignal, before: Track, now: Track) -> Ite
     tracks = [case.track_of(place) for place in made.sources]
     raws = [np.unique(t.raw) for t in tracks if t is not None]
     old_raw = np.unique(before.raw[before.measured])
-    live = now.raw[now.measured & (now.raw != _safe_raw(made))]
+    live = now.raw[now.measured & (now.raw != made.safe_raw)]
     new_raw = np.unique(live if len(live) else now.raw[now.measured])
     if any(len(raw) != 1 for raw in (*raws, old_raw, new_raw)) or not raws or old_raw[0] == new_raw[0]:
         return
@@ -295,7 +298,7 @@ def _name_words(name: str) -> set[str]:
 
 def _safe_only(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
     """A signal that gives its safe answer most of the time, where the old sender hardly ever gave it."""
-    raw = _safe_raw(made)
+    raw = made.safe_raw
     if raw is None or not made.sources:
         return
     share, was = float((now.raw == raw).mean()), float((before.raw == raw).mean())
@@ -324,11 +327,6 @@ def _safe_only(case: Case, made: SentSignal, before: Track, now: Track) -> Itera
             "measurements",
             "its source is stale, invalid or wrong: see the evidence for the message that it reads",
         )
-
-
-def _safe_raw(made: SentSignal) -> int | None:
-    """The raw value of a signal's safe answer."""
-    return next((f.fallback for v in made.send.variants for f in v.fields if f.name == made.signal.name), None)
 
 
 def _beyond_seen(case: Case, made: SentSignal, now: Track) -> str:

@@ -25,6 +25,8 @@ REVVED_RPM = 2_000.0
 MOST_WORK_J_ML = 18_000.0
 """A millilitre of diesel holds 36 kJ and petrol 32 (lower heating values, handbook figures from memory), and no road
 engine turns more than half of it into work."""
+LEAST_WORK_J_ML, LOADED = 6_400.0, 0.5
+"""From half of its most torque on an engine turns a fifth of the energy into work at least, petrol's at that."""
 LEAST_WORK_J = 200_000.0
 """A few seconds under load; with less, the readings of torque and their moments say too little."""
 LEAST_OIL_KPA = 90.0
@@ -94,13 +96,14 @@ def _reference(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
     revved = bool((speed.values[speed.measured] > REVVED_RPM).any())
     low, high = share < LEAST_REFERENCE, most is stated and revved and share > MOST_REFERENCE
     loose = most is stated and share > CLOSE_REFERENCE
+    measured = channel_of(case, bus, "actual_torque") is not None
     yield check_of(
         "maps", whole.label, "fits the engine's torque", not (low or high or loose),
         f"{np.median(whole.values):.0f} Nm, {share:.2g} times the {most.values.max():.0f} Nm of {most.label}",
-        f"{LEAST_REFERENCE:g} to {MOST_REFERENCE:g} times the most torque",
+        f"{LEAST_REFERENCE:g} to {MOST_REFERENCE if measured else CLOSE_REFERENCE:g} times the most torque",
         "correct the scale, unit or byte order of one of the two in its map"
         + ("" if low else "; if it belongs to a whole family of engines, take the role reference_torque away"),
-        otherwise="fail" if low else "unproved" if high else "open",
+        otherwise="fail" if low else "unproved" if high or (revved and not measured) else "open",
     )  # fmt: skip
 
 
@@ -211,6 +214,17 @@ def _work(case: Case, bus: int, speed: BenchQuantity) -> Iterator[Check]:
         f"{burnt:.4g} mL for {work / 1000:.0f} kJ of work, {work / 1000 / burnt if burnt else np.inf:.3g} kJ a mL",
         f"at most {MOST_WORK_J_ML / 1000:.0f} kJ a mL: half of the energy that is in fuel",
         "correct its bits, byte order, scale or unit in the map, or those of actual torque",
+    )  # fmt: skip
+    loaded = known & (made >= LOADED * float(np.nanmax(made)))
+    work, burnt = float((made * rpm * gaps)[loaded].sum()) * 2 * np.pi / 60, float(climbs[loaded].sum())
+    if work < LEAST_WORK_J or not burnt:
+        return
+    yield check_of(
+        "maps", used.label, "no more than the engine's work needs", burnt * LEAST_WORK_J_ML <= work,
+        f"{burnt:.4g} mL for {work / 1000:.0f} kJ of work under load, {work / 1000 / burnt:.3g} kJ a mL",
+        f"at least {LEAST_WORK_J_ML / 1000:g} kJ a mL from half of the most torque on: a fifth of its energy",
+        "correct its bits, byte order, scale or unit in the map, or those of every torque on its bus: record a scan "
+        "tool's actual torque (service 01, 62 and 63) to tell which", otherwise="unproved",
     )  # fmt: skip
 
 

@@ -346,6 +346,13 @@ def _listened(case: Case, number: int, message: MapMessage) -> Iterator[Check]:
             otherwise="unproved",
         )
         return
+    usual = int(np.median(frames.length))
+    if usual > message.length:
+        yield check_of(
+            "evidence", label, "length", False, f"{usual} bytes, where its map says {message.length}",
+            "as long as its map says", f"set the length of {message.name} to {usual}, and look at what was missing",
+            otherwise="unproved",
+        )  # fmt: skip
     form = old_form(case, number, message, frames)
     age_ns = case.reference.max_age_us(number, message.word) * 1000
     share = fresh_share(frames, age_ns) if age_ns else 1.0
