@@ -84,20 +84,32 @@ def match_words(
     values = np.unique(raw)
     if not 2 <= len(values) <= 64:
         return None
-    rows, lagged = _laid(message, series)
-    code = np.searchsorted(values, raw[rows]) * len(words)
-    best: WordMatch | None = None
-    for lag, word, settled in lagged:
-        found = _at_lag(code + word, settled, values, words, lag, name)
-        if found is not None and (
-            best is None or min(1, found.word_share) + found.value_share > best.word_share + best.value_share
-        ):
-            best = found
-    return best
+    rows, said, settled = _laid(message, series)
+    pairs = np.searchsorted(values, raw[rows]) * len(words) + said
+    shape = (len(values), len(words))
+    best, best_sum = None, -np.inf
+    for n, (pair, still) in enumerate(zip(pairs, settled, strict=True)):
+        table = np.bincount(pair[still], minlength=shape[0] * shape[1]).reshape(shape).astype(np.float64)
+        shares = _shares(table)
+        if shares is not None and min(1, shares[0]) + shares[1] > best_sum:
+            best, best_sum = (n, table, *shares), min(1, shares[0]) + shares[1]
+    if best is None:
+        return None
+    n, table, word_share, value_share = best
+    rough = np.bincount(pairs[n], minlength=table.size).reshape(shape)  # for values that never settled long enough
+    of_value, of_word = table.sum(1), table.sum(0)
+    brief = (of_value == 0)[:, None]
+    word_at = np.where(brief, rough / np.maximum(rough.sum(0), 1), table / np.maximum(of_word, 1)).argmax(1)
+    value_at = (table / np.maximum(of_value, 1)[:, None]).argmax(0)
+    word_of = {int(values[v]): words[word_at[v]] for v in np.flatnonzero(rough.sum(1))}
+    value_of = {words[w]: int(values[value_at[w]]) for w in np.flatnonzero(of_word)}
+    for v, word in word_of.items():  # a word that never settled, by the value that it came with
+        value_of.setdefault(word, v)
+    return WordMatch(name, LAGS_S[n], word_of, value_of, word_share, value_share)
 
 
 @lru_cache(maxsize=4)
-def _laid(message: VehicleMessage, series: VehicleSeries) -> tuple[Ints, list[tuple[float, Ints, Bools]]]:
+def _laid(message: VehicleMessage, series: VehicleSeries) -> tuple[Ints, Ints, Bools]:
     """The rows of a message at the moments that are looked at; for each lag the words then, and which had settled.
 
     It is the same for every field of a message, and many are asked one after the other.
@@ -107,45 +119,29 @@ def _laid(message: VehicleMessage, series: VehicleSeries) -> tuple[Ints, list[tu
     rows = np.searchsorted(message.time_s, times, "right") - 1
     awake = times - message.time_s[rows] < max(0.3, 5 * message.period_s)
     rows, times = rows[awake], times[awake]
-    short, out = series.changes(), []
-    for lag in LAGS_S:
-        word = short.at(times + lag)
-        settled = (short.at(times + lag - SETTLE_S) == word) & (short.at(times + lag + SETTLE_S) == word)
-        out.append((lag, word.astype(np.int64), settled))
-    return rows, out
+    short = series.changes()
+    at = times + np.array(LAGS_S)[:, None]
+    word = short.at(at)
+    settled = (short.at(at - SETTLE_S) == word) & (short.at(at + SETTLE_S) == word)
+    return rows, word.astype(np.int64), settled
 
 
-def _at_lag(
-    pairs: Ints, settled: Bools, values: Ints, words: tuple[str, ...], lag: float, name: str
-) -> WordMatch | None:
-    """How values go with words, by the pairs of them that were seen (value * words + word)."""
-    shape = (len(values), len(words))
-    table = np.bincount(pairs[settled], minlength=shape[0] * shape[1]).reshape(shape).astype(np.float64)
+def _shares(table: Floats) -> tuple[float, float] | None:
+    """(word share, value share) of the moments with each value and word; None where fewer than two of either lasted.
+
+    A share is of a word's time, or a value's, so that a rare one counts as much as a common one.
+    """
     of_word, of_value = table.sum(0), table.sum(1)
     seen_words, seen_values = of_word * STEP_S >= 0.4, of_value * STEP_S >= 0.4
-    if seen_words.sum() < 2 or seen_values.sum() < 2:
+    if np.count_nonzero(seen_words) < 2 or np.count_nonzero(seen_values) < 2:
         return None
-    rough = np.bincount(pairs, minlength=table.size).reshape(shape)  # for values that never settled long enough
-    brief = (of_value == 0) & (rough.sum(1) > 0)
-    share = np.where(
-        brief[:, None], rough / np.maximum(rough.sum(0), 1), table / np.maximum(of_word, 1)
-    )  # of a word's time, so that a rare word counts as much as a common one
-    word_of = {int(values[v]): int(share[v].argmax()) for v in np.flatnonzero(of_value + rough.sum(1))}
-    right = np.array(
-        [sum(table[k, w] for k, v in enumerate(values) if word_of.get(int(v)) == w) for w in range(len(words))]
-    )
-    word_share = float((right / np.maximum(of_word, 1))[seen_words].mean())
-    by_value = table / np.maximum(of_value, 1)[:, None]
-    value_of = {words[w]: int(values[int(by_value[:, w].argmax())]) for w in np.flatnonzero(of_word)}
-    for v, w in word_of.items():  # a word that never settled, by the value that it came with
-        value_of.setdefault(words[w], v)
-    value_share = float(
-        np.mean([
-            sum(table[k, w] for w in np.flatnonzero(of_word) if value_of[words[w]] == values[k]) / of_value[k]
-            for k in np.flatnonzero(seen_values)
-        ])
-    )  # fmt: skip
-    return WordMatch(name, lag, {v: words[w] for v, w in word_of.items()}, value_of, word_share, value_share)
+    by_word = (table / np.maximum(of_word, 1)).argmax(1)
+    right = np.bincount(by_word, table[np.arange(len(table)), by_word], len(of_word))
+    said = np.flatnonzero(of_word)
+    by_value = (table / np.maximum(of_value, 1)[:, None])[:, said].argmax(0)
+    meant = np.bincount(by_value, table[by_value, said], len(table))
+    word_share = (right / np.maximum(of_word, 1))[seen_words].mean()
+    return float(word_share), float((meant / np.maximum(of_value, 1))[seen_values].mean())
 
 
 def with_words_apart(vehicle: Vehicle) -> Vehicle:

@@ -62,6 +62,7 @@ class Watched:
         gaps = np.diff(self.times, append=self.times[-1:])
         self.weight = np.minimum(np.maximum(gaps, 1e-6), 0.2)
         self.judged = np.stack([self.far & self.truth, self.far & ~self.truth]) * self.weight
+        self.whole = self.judged @ np.ones(len(self.times))
 
     def _far(self, edges: Floats) -> Bools:
         if not len(edges):
@@ -74,8 +75,11 @@ class Watched:
     def share(self, predicted: Bools, rows: Bools | None = None) -> float:
         """Mean over yes and no of the share that is right."""
         weight = self.judged if rows is None else self.judged * rows
-        (yes, no), (right, wrong) = (weight @ x for x in (np.ones(len(predicted)), predicted.astype(np.float64)))
-        return float(right / yes + (no - wrong) / no) / 2 if min(yes, no) > LASTS_S else 0.0
+        yes, no = self.whole if rows is None else weight @ np.ones(len(predicted))
+        if min(yes, no) <= LASTS_S:
+            return 0.0
+        right, wrong = weight @ predicted.astype(np.float64)
+        return float(right / yes + (no - wrong) / no) / 2
 
     def wrong_edges(self, predicted: Bools) -> int:
         """Predicted changes that did not happen, and those that happened and were not predicted."""
