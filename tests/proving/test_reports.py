@@ -238,13 +238,18 @@ def test_command_passes_and_writes_everything(swap_folder: Path, without_faults:
     assert proof["plan_sha256"] == hashlib.sha256((swap_folder / "plan.json").read_bytes()).hexdigest()
 
 
+def _in_folder(folder: Path) -> list[str]:
+    return ["prove", str(folder / "plan.json"), "--faults", "none", "--real-time", "0"]
+
+
 def test_command_fails_with_exit_1_and_says_what_to_change(swap_folder: Path, tmp_path: Path) -> None:
     folder = tmp_path / "swap"
     shutil.copytree(swap_folder, folder)
     data = json.loads((folder / "plan.json").read_text())
     next(s for s in data["sends"] if s["name"] == "host.TEMPS")["period_us"] = 120_000
     (folder / "plan.json").write_text(json.dumps(data))
-    result = _prove(folder)
+    result = CliRunner().invoke(cli, _in_folder(folder))
+    assert "captures/donor.log" in result.stderr.replace("\n", ""), "inside a swap folder the captures are found"
     assert result.exit_code == 1
     assert result.stdout.startswith("FAILED")
     assert "host.TEMPS, period: 120.00 ms" in result.stdout
@@ -280,16 +285,12 @@ def test_a_whole_proof_is_kept_for_run(swap_folder: Path, tmp_path: Path) -> Non
     assert (head.outcome, head.thoroughness, head.left_out) == ("PASSED", "quick", ())
 
 
-def test_inside_a_swap_folder_the_captures_are_found(swap_folder: Path, tmp_path: Path) -> None:
+def test_without_captures_there_is_nothing_to_prove_with(swap_folder: Path, tmp_path: Path) -> None:
     folder = tmp_path / "swap"
     shutil.copytree(swap_folder, folder)
-    call = ["prove", str(folder / "plan.json"), "--faults", "none", "--real-time", "0"]
-    result = CliRunner().invoke(cli, call)
-    assert result.exit_code == 0, result.output
-    assert "captures/donor.log" in result.stderr.replace("\n", "")
     for file in (folder / "captures").iterdir():
         file.unlink()
-    result = CliRunner().invoke(cli, call)
+    result = CliRunner().invoke(cli, _in_folder(folder))
     assert result.exit_code == 2
     assert "nothing to prove with" in " ".join(result.stderr.split())
 
