@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from swapbridge.core.roles import ROLES
 from swapbridge.demo.folder import write_demo_papers
 from swapbridge.drafting.merge_draft import merged_bridge
 from swapbridge.language.reading import load_bridge
+from swapbridge.signalmap.signal_map import SignalMap
 from swapbridge.swapfolder.draft_lines import (
     BridgeLine,
     acceptable_together,
@@ -31,12 +33,13 @@ ON = "2026-05-01"
 SPEED, TORQUE = "host.EngineData.EngineSpeed", "host.EngineData.ActualTorque"
 
 
-@pytest.fixture
-def drafted(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The demo's own bridge file, two lines of which carry draft's comment."""
-    (tmp_path / "signal_maps").mkdir()
-    write_demo_papers(tmp_path)
-    path = tmp_path / "bridge.toml"
+    folder = tmp_path_factory.mktemp("written")
+    (folder / "signal_maps").mkdir()
+    write_demo_papers(folder)
+    path = folder / "bridge.toml"
     out = []
     for line in path.read_text().splitlines():
         if line.startswith("EngineSpeed = "):
@@ -49,6 +52,18 @@ def drafted(tmp_path: Path) -> Path:
     path.write_text("\n".join(out) + "\n")
     compile_bridge(path)
     return path
+
+
+@pytest.fixture
+def drafted(written: Path, tmp_path: Path) -> Path:
+    """A copy of it with its maps, for a test to write into."""
+    shutil.copytree(written.parent, tmp_path, dirs_exist_ok=True)
+    return tmp_path / written.name
+
+
+@pytest.fixture(scope="module")
+def maps(written: Path) -> dict[str, SignalMap]:
+    return load_maps(load_bridge(written))
 
 
 def line(path: Path, name: str) -> BridgeLine:
@@ -181,8 +196,8 @@ def test_a_message_is_accepted_as_a_whole(drafted: Path) -> None:
     compile_bridge(drafted)
 
 
-def together(path: Path, text: str) -> list[str]:
-    return [one.name for one in acceptable_together(text, path, load_maps(load_bridge(path)))]
+def together(path: Path, text: str, maps: dict[str, SignalMap] | None = None) -> list[str]:
+    return [one.name for one in acceptable_together(text, path, maps or load_maps(load_bridge(path)))]
 
 
 def test_only_lines_that_nothing_waits_for_are_accepted_together(drafted: Path) -> None:
@@ -195,15 +210,17 @@ def test_only_lines_that_nothing_waits_for_are_accepted_together(drafted: Path) 
 
 
 @pytest.mark.parametrize("role", [role.alias for role in ROLES])
-def test_a_torque_a_throttle_or_a_request_is_accepted_alone(drafted: Path, role: str) -> None:
+def test_a_torque_a_throttle_or_a_request_is_accepted_alone(
+    written: Path, maps: dict[str, SignalMap], role: str
+) -> None:
     """By words, told apart from the rule itself: whatever role's name says so, and whatever has a hazard."""
-    text = drafted.read_text()
+    text = written.read_text()
     line = next(one for one in text.splitlines() if one.startswith("EngineSpeed"))
     new = line.replace(" }", f', role = "{role}" }}')
     named = ("torque", "throttle", "request", "pedal", "demand", "kick", "brake", "cruise", "command", "crash", "immob")
     moves_with_torque = ("engine_load", "manifold_pressure", "park_neutral", "distance")
     alone = any(word in role for word in named) or role in moves_with_torque
-    assert together(drafted, text.replace(line, new)) == ([] if alone else [SPEED])
+    assert together(written, text.replace(line, new), maps) == ([] if alone else [SPEED])
 
 
 def test_what_was_accepted_together_is_told_and_taken_back(drafted: Path) -> None:
