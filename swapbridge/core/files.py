@@ -12,6 +12,8 @@ from pathlib import Path
 
 from swapbridge.core.errors import InputError
 
+PROOF_NAME = "proof.json"
+"""Name of the file beside a plan that holds its proof."""
 _DEVICES = {"con", "prn", "aux", "nul", "conin$", "conout$"} | {
     f"{port}{n}" for port in ("com", "lpt") for n in "0123456789\u00b9\u00b2\u00b3"
 }

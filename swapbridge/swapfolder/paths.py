@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from importlib.resources import files
 from pathlib import Path
 
-from swapbridge.bus.running.proof_file import PROOF_NAME
+from swapbridge.core.files import PROOF_NAME
 
 BRIDGE, PLAN, PROOF = "bridge.toml", "plan.json", PROOF_NAME
 NEEDS, HEALTH, SCRIPT = "needs.toml", "health.toml", "stimulus_script.toml"

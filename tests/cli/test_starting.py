@@ -41,9 +41,10 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ("guide bridge-file", ""),
         ("new a-swap", ""),
         ("status", ""),
-        ("map show signal_maps/host.dbc", "can cantools numpy"),
+        ("map show signal_maps/host.dbc", "can cantools"),
         ("compile bridge.toml --out plan.json", "can cantools numpy"),
         ("emit --help", ""),
+        ("stop --help", ""),
     ],
 )
 def test_what_a_command_loads(call: str, loads: str, folder: Path) -> None:

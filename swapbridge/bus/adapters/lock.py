@@ -16,11 +16,13 @@ import sys
 import tempfile
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import IO
+from typing import IO, TYPE_CHECKING
 
 from swapbridge.bus.adapters.spec import BusSpec
-from swapbridge.capture.python_can import can
 from swapbridge.core.errors import RefusedError
+
+if TYPE_CHECKING:  # whoever stops a run has no time for python-can
+    from swapbridge.capture.python_can import can
 
 OWN_TMP = re.compile(r"/systemd-private-|/tmp-inst/|\.inst/")
 """In the root of what is mounted as /tmp: systemd's PrivateTmp, and pam_namespace's folder for each user."""

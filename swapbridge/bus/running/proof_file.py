@@ -7,10 +7,9 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from swapbridge.core.errors import InputError
+from swapbridge.core.files import PROOF_NAME
 from swapbridge.plan.plan import Plan
 from swapbridge.plan.proof import BRIDGE_SOURCE, ProofHead, ProofRuling, ProvedFile, proof_head, ruling_on
-
-PROOF_NAME = "proof.json"
 
 
 def ruling_beside(plan: Plan, plan_path: Path) -> ProofRuling:

@@ -8,7 +8,6 @@ from typing import Any
 
 import click
 
-from swapbridge.capture.read import read_capture
 from swapbridge.cli.commands.find_files import InFolder, find_file
 from swapbridge.cli.commands.map_notes import print_notes
 from swapbridge.cli.screen.common import IdentifierType, print_line
@@ -17,7 +16,6 @@ from swapbridge.core.errors import InputError
 from swapbridge.signalmap.dbc_read import exact_number, load_map
 from swapbridge.signalmap.dbc_write import save_map
 from swapbridge.signalmap.edit import MapChange, find_message, set_in_map, unit_note
-from swapbridge.signalmap.holding import check_holds
 from swapbridge.signalmap.signal_map import MODULE_KINDS, SignalMap
 from swapbridge.signalmap.table import signal_words
 from swapbridge.swapfolder.paths import CAPTURES, MAPS, find_swap_folder
@@ -162,6 +160,10 @@ def command(
     for recording in recordings:
         if signal is None:
             raise InputError(f"--check compares a signal with a recording, and {target} is a message: name a signal")
+        # numpy and the log readers: most calls of `map` do without them
+        from swapbridge.capture.read import read_capture
+        from swapbridge.signalmap.holding import check_holds
+
         click.echo(f"{recording}: {check_holds(read_capture(recording), message, signal)}")
     save_map(result.signal_map, path)
     for words in result.done:
