@@ -13,6 +13,7 @@ import stat
 from collections import Counter as Tally
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 from typing import Any, cast
 
@@ -150,8 +151,12 @@ def with_imports(path: Path, seen: set[Path] | None = None) -> tuple[str, list[s
     return "\n".join([*parts, text]) if parts else text, notes
 
 
+@lru_cache(maxsize=8)
 def parse_map(text: str, source: str = "the map") -> SignalMap:
-    """Read a DBC from its text; `source` names it in messages. Raises as `load_map` does."""
+    """Read a DBC from its text; `source` names it in messages. Raises as `load_map` does.
+
+    The maps read last are kept, since page, status and compiler each ask for the same two; a map never changes.
+    """
     check_is_dbc(text, source)
     bare = re.sub(rf"{_STRING}|//[^\n]*", lambda found: '""' if found[0].startswith('"') else "", text)
     last = bare.rstrip().rsplit("\n", 1)[-1].strip()

@@ -571,3 +571,13 @@ def test_a_file_that_was_written_here_is_known_by_its_text(comment: str, tmp_pat
     (tmp_path / "m.dbc").write_text("")
     assert written_digest(tmp_path / "m.dbc") != map_digest(signal_map)
     assert written_digest(tmp_path / "none.dbc") == written_digest(tmp_path) == ""
+
+
+def test_a_map_is_read_once_until_its_text_changes(tmp_path: Path) -> None:
+    path = tmp_path / "m.dbc"
+    save_map(SignalMap((MapMessage("M", 1, False, 8, comment="before"),)), path)
+    before = load_map(path)
+    assert load_map(path) is before
+    path.write_text(path.read_text().replace("before", "after"))
+    assert [m.comment for m in load_map(path).messages] == ["after"]
+    assert [m.comment for m in before.messages] == ["before"]
