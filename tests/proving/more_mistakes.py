@@ -17,6 +17,7 @@ from tests.proving.mistakes import (
     both,
     capture,
     flip_payload,
+    message,
     plan,
     seconds,
     sends_edited,
@@ -90,6 +91,19 @@ def _shifted(bus: str, by_s: float) -> Change:
     return change
 
 
+def _unmeasured(channel: str) -> Change:
+    """Neither recording has that reading beside it."""
+
+    def change(world: World) -> World:
+        tracks = {
+            bus: replace(track, channels={n: c for n, c in track.channels.items() if n != channel})
+            for bus, track in world.stimuli.items()
+        }
+        return replace(world, stimuli=tracks)
+
+    return change
+
+
 def _without_rpm(low: float, high: float) -> Change:
     """Both recordings without the time in which the engine turned so fast."""
 
@@ -154,6 +168,9 @@ _AMBIENT = '"clamp(host.BodyState.AmbientTemp, -40 degC, 87 degC)"'
 MORE: Mapping[str, Mapping[str, Change]] = {
     "heard layout": {
         "fuel level from 10 %": signal("host.ClusterData.FuelLevel", offset="10"),
+        "vehicle speed without its low byte": signal("host.BrakeData.VehicleSpeed", length=8, scale="2"),
+        "vehicle speed without a top bit that never moved": signal("host.BrakeData.VehicleSpeed", start=6, length=15),
+        "temperatures one byte short": message("donor", "PCM_THERMAL", length=7),
         "fuel level a byte late": signal("host.ClusterData.FuelLevel", start=39),
         "demand with another offset": signal(f"{FAST}.DemandTorque", offset="-50"),
         "losses without their offset": signal(f"{TORQUE}.TorqueLoss", offset="0"),
@@ -184,6 +201,19 @@ MORE: Mapping[str, Mapping[str, Change]] = {
     },
     "sent layout": {
         "fuel level from 10 %": signal("donor.BCM_STATE.FuelLevel", offset="10"),
+        "cylinders one bit off": signal("host.EngineHello.HelloCylinders", start=38),
+        "all torques a third less, which nothing measured": both(
+            _unmeasured("actual_torque"),
+            *(
+                signal(f"host.{n}", scale="0.35", offset="-350", minimum=-350, maximum=1083)
+                for n in (
+                    *(f"EngineData.{n}Torque" for n in ("Actual", "Demand")),
+                    *(f"TorqueLimits.Torque{n}" for n in ("Before", "Most", "Least", "Loss")),
+                )
+            ),
+            text("-500 Nm", "-350 Nm"),
+            text("1546 Nm", "1083 Nm"),
+        ),
         "oil temperature with offset -50": signal("host.EngineTemps.OilTemp", offset="-50"),
         "oil temperature with scale 1": signal("host.EngineTemps.OilTemp", scale="1"),
         "charge and fault lamp on each other's bits": swapped("host", "EngineTemps", "ChargeLamp", "FaultLamp"),
@@ -269,6 +299,7 @@ MORE: Mapping[str, Mapping[str, Change]] = {
     "bridge rule": {
         "engine data half a second late": _late("host.EngineData", 10, 500),
         "temperatures two periods late": _late("host.EngineTemps", 100, 200),
+        "temperatures 60 ms late": _late("host.EngineTemps", 100, 60),
         "the pedal late": _late("host.PedalData", 20, 150),
         "a greeting late": text("once = 3\nperiod_ms = 60", "once = 3\ndelay_ms = 800\nperiod_ms = 60"),
         "a greeting drawn out": text("once = 3\nperiod_ms = 60", "once = 3\nperiod_ms = 600"),
@@ -313,6 +344,10 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         ),
         "a dial in degF": text('x = "degC"\ny', 'x = "degF"\ny'),
         "kick-down never": text('"donor.PCM_PEDAL.KickDown"', '"0"'),
+        "a pedal that is not released in doubt": text(
+            'PedalReleased", fallback = "1"', 'PedalReleased", fallback = "0"'
+        ),
+        "idle in doubt": text('Idle", fallback = "0"', 'Idle", fallback = "1"'),
         "a pedal that is always released": text('"donor.PCM_PEDAL.PedalReleased"', '"1"'),
         "idle flag turned round": text('"donor.PCM_FAST.Idle"', '"not donor.PCM_FAST.Idle"'),
         "compressor permission turned round": text('CompressorAllowed = "donor', 'CompressorAllowed = "not donor'),

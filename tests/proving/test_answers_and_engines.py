@@ -18,6 +18,7 @@ from swapbridge.proving.case import Track
 from swapbridge.proving.judges.behaviour import safe_answers
 from swapbridge.proving.judges.behaviour.asleep import _after_key, _before_key, _before_start, _KeyOff
 from swapbridge.proving.judges.behaviour.safe_answers import _one as answer_of
+from swapbridge.proving.judges.behaviour.safe_answers import _stated
 from swapbridge.proving.judges.behaviour.slow_rules import judge_slow_rules
 from swapbridge.proving.judges.maps.engines import Engine, _idle, _speeds, _torques
 from swapbridge.proving.judges.maps.roles_match import _one as roles_of
@@ -43,9 +44,8 @@ def _answer(
     alias: str, signal: MapSignal, raw: int, old: Any = None, hold_us: int | None = None, told: Any = (None, None)
 ) -> str:
     """Status of the check of a safe answer; "" where there is none. `told`: tracks of its source and of it."""
-    variant = SimpleNamespace(fields=[SimpleNamespace(name="S", fallback=raw)])
     made: Any = SimpleNamespace(
-        send=SimpleNamespace(variants=[variant]), signal=signal, sources={("donor", "M", "S")}, role=find_role(alias),
+        safe_raw=raw, signal=signal, sources={("donor", "M", "S")}, role=find_role(alias),
         bus=0, message=SimpleNamespace(word=1), label="host.M.S", parent=SimpleNamespace(hold_us=hold_us),
         rule=SimpleNamespace(limits=None, hold_us=None),
     )  # fmt: skip
@@ -179,6 +179,20 @@ def test_a_needle_in_doubt_stands_where_its_quantity_does_in_doubt(
 def test_nobody_cranks_in_doubt() -> None:
     key = MapSignal("S", Layout(0, 2), choices={0: "Off", 1: "On", 2: "Crank"})
     assert [_answer("key_state", key, raw) for raw in (0, 1, 2)] == ["", "", "fail"]
+
+
+@pytest.mark.parametrize(
+    ("role", "fallback", "listed"),
+    [("", None, True), ("status", "0", True), ("brake_switch", "1", False), ("fuel_used", "0", True)],
+)
+def test_what_a_person_states_for_a_lost_source_is_listed(role: str, fallback: str | None, listed: bool) -> None:
+    """A role tells what is safe; one of a total says that it stands still, so that a number is a person's word."""
+    made = SimpleNamespace(
+        bus=0, sources={("donor", "M", "S")}, safe_raw=0, is_open=False, role=find_role(role) if role else None,
+        label="host.M.S", signal=MapSignal("S", Layout(0, 1)), rule=SimpleNamespace(fallback=fallback),
+    )  # fmt: skip
+    case: Any = SimpleNamespace(names=["host"], made=[made])
+    assert [c.measured.startswith("M.S off (0)") for c in _stated(case)] == [True] * listed
 
 
 # --- roles

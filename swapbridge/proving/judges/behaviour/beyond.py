@@ -35,8 +35,7 @@ def judge_beyond(case: Case) -> list[Check]:
 
 def safe_answer(made: SentSignal) -> str:
     """What a signal says in doubt, in words; "" where it has no answer."""
-    raw = next((f.fallback for v in made.send.variants for f in v.fields if f.name == made.signal.name), None)
-    return "" if raw is None else in_words(made.signal, raw)
+    return "" if made.safe_raw is None else in_words(made.signal, made.safe_raw)
 
 
 def in_words(signal: MapSignal, raw: int) -> str:

@@ -59,11 +59,35 @@ MADE_UP = frozenset({"speed", "rotational speed"})
 def judge_safe_answers(case: Case) -> list[Check]:
     """One check for each request, and for each signal whose role says what it must answer in doubt."""
     requests = {(m.bus, m.message.word) for m in case.made if m.role is not None and m.role.hazard == "torque request"}
-    return [check for made in case.made for check in _one(case, made, requests)]
+    return [*_stated(case), *(check for made in case.made for check in _one(case, made, requests))]
+
+
+def _stated(case: Case) -> Iterator[Check]:
+    """What a person chose to say in doubt where no role tells what is safe: no recording holds a lost source."""
+    for bus, name in enumerate(case.names):
+        mine = [m for m in case.made if m.bus == bus and m.sources and m.safe_raw is not None and not m.is_open]
+        chosen = [m for m in mine if m.role is None or m.role.fallback == "stated" or _not_held(m)]
+        shown = [
+            f"{m.label.removeprefix(f'{name}.')} {in_words(m.signal, m.safe_raw)}"
+            for m in chosen
+            if m.safe_raw is not None
+        ]
+        if shown:
+            yield check_of(
+                "life", f"bus {name}", "stated for lost sources", False,
+                f"{', '.join(shown)}: no role tells what is safe",
+                "what harms nobody where its source is lost",
+                "read each; give a role to whatever has one, so that it is judged", otherwise="open",
+            )  # fmt: skip
+
+
+def _not_held(made: SentSignal) -> bool:
+    """A number is stated for what otherwise stands still: zero is a false step of a total."""
+    return made.role is not None and made.role.fallback == "last" and made.rule.fallback is not None
 
 
 def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterator[Check]:
-    raw = next((f.fallback for v in made.send.variants for f in v.fields if f.name == made.signal.name), None)
+    raw = made.safe_raw
     if raw is None or not made.sources:
         return
     old = case.recorded_track(made.bus, made.message, made.signal)

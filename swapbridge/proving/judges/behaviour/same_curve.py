@@ -140,6 +140,13 @@ def _flag(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[C
             "its own computer decides otherwise: make it from pedal position, or drive and see whether it fits",
             otherwise="unproved" if _compares(case, made) else "open",
         )  # fmt: skip
+        released = int(side < 0)
+        if made.safe_raw is not None:
+            yield check_of(
+                "life", made.label, "in doubt as with the pedal released", made.safe_raw == released,
+                f"{made.safe_raw} in doubt, {released} with the pedal released", "a pedal in doubt is released",
+                f'write fallback = "{released}" in its rule', otherwise="unproved",
+            )  # fmt: skip
         return
 
 
