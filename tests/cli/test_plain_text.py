@@ -30,12 +30,17 @@ def run(encoding: str, *arguments: str) -> tuple[str, str]:
     return done.stdout.decode(encoding), done.stderr.decode(encoding)
 
 
+@pytest.fixture(scope="module")
+def bare() -> str:
+    """The survey where everything can be shown."""
+    return run("utf-8", "survey", str(UNPLUGGED))[0]
+
+
 @pytest.mark.parametrize("encoding", ["cp1252", "ascii"])
-def test_a_survey_is_whole_where_bars_cannot_be_shown(encoding: str) -> None:
+def test_a_survey_is_whole_where_bars_cannot_be_shown(encoding: str, bare: str) -> None:
     out, err = run(encoding, "survey", str(UNPLUGGED))
     assert err == ""
     assert any(line.startswith("|__") for line in out.splitlines())
-    bare, _ = run("utf-8", "survey", str(UNPLUGGED))
     assert len(out.splitlines()) == len(bare.splitlines())
 
 
