@@ -66,8 +66,6 @@ def field_kind(raw: npt.NDArray[np.int64], follows: npt.NDArray[np.bool_], lengt
         return "enum"
     if len(states) > FEW_STATES:
         return "analogue"
-    steps = np.diff(raw)[follows[1:]]
-    moves = np.abs(steps[steps != 0])
     if length <= 3:
         return "enum"
     # few states that lie apart, or moves that skip states, are codes; a ladder climbed rung by rung is a quantity
@@ -76,7 +74,7 @@ def field_kind(raw: npt.NDArray[np.int64], follows: npt.NDArray[np.bool_], lengt
     rung_moves = rung_moves[rung_moves != 0]
     skips = float((rung_moves > 1).mean()) if len(rung_moves) else 1.0
     dense = len(states) / (int(states[-1]) - int(states[0]) + 1)  # 64 bits hold no span of theirs
-    if skips < 0.1 and dense > 0.5 and len(moves) > 3 * len(states):
+    if skips < 0.1 and dense > 0.5 and len(rung_moves) > 3 * len(states):
         return "analogue"
     return "enum"
 

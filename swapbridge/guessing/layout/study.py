@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
+from swapbridge.capture.capture import payloads_at
 from swapbridge.core.integrity import Affine, Crc
 from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns, sample_pairs
@@ -421,7 +422,7 @@ def _mux_field(mux: FoundMux) -> FoundField:
 def _neighbours(columns: BitColumns, cut: Sequence[CutField]) -> list[tuple[int, float]]:
     """For each field, on how many ends another one touches it, and how much the closest of these moves with it."""
     follows = ~columns.breaks[1:]
-    flips = np.ascontiguousarray((columns.payload[1:] ^ columns.payload[:-1])[follows].T)
+    flips = np.ascontiguousarray(payloads_at(columns.payload[1:] ^ columns.payload[:-1], follows).T)
     moved: list[npt.NDArray[np.bool_]] = []
     for f in cut:
         own: dict[int, int] = {}
@@ -456,7 +457,7 @@ def _plain_field(columns: BitColumns, found: CutField, beside: tuple[int, float]
     kind = field_kind(raw, follows, layout.length)
     if kind == "analogue" and layout.length < 64:
         layout = replace(layout, signed=is_signed(raw, follows, layout.length))
-    changes = int((np.diff(raw)[follows[1:]] != 0).sum())
+    changes = int(np.count_nonzero((raw[1:] != raw[:-1]) & follows[1:]))
     evidence: dict[str, Any] = {"frames": len(columns), "changes": changes, "margin_bits": round(found.margin, 1)}
     if kind == "constant" and len(raw):
         evidence["value"] = int(raw[0])  # a signal map keeps it, so that a bridge can send it
