@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
 from concurrent.futures import Executor
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,7 +18,8 @@ from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, bit_columns_of, m
 from swapbridge.guessing.findings_report import found_method, where
 from swapbridge.guessing.integrity.integrity_fields import NOT_APART
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
-from swapbridge.guessing.layout.study import find_exact, one_length
+from swapbridge.guessing.layout.study import exact_fields, exact_study, one_length
+from swapbridge.guessing.layout.vehicle_studies import with_vehicle_formulas
 from swapbridge.signalmap.findings import FoundField
 
 FRAMES_USED = 16_000
@@ -56,7 +58,7 @@ def find_integrity(
     """
     if len(time_ns) < FEW_FRAMES:
         return []
-    return find_exact(make_columns(identifier, extended, time_ns, length, payload))
+    return exact_fields(exact_study(make_columns(identifier, extended, time_ns, length, payload)))
 
 
 def integrity_fields(
@@ -90,14 +92,15 @@ def integrity_fields(
     ]
     wanted = sorted(wanted, key=lambda pair: -len(pair[1]))[:MOST_IDENTIFIERS]
     columns = [whole_stretches(bit_columns_of(capture, key, rows), FRAMES_USED, stretches=16) for key, rows in wanted]
-    out = {}
+    studies = []
     given = vehicle_checks([one_length(c) for c in columns])
-    results = map(find_exact, columns, given) if executor is None else executor.map(find_exact, columns, given)
-    for done, ((key, _), found) in enumerate(zip(wanted, results, strict=True), 1):
-        out[capture.bus_names[key.bus], key.identifier, key.extended] = found
+    results = map(exact_study, columns, given) if executor is None else executor.map(exact_study, columns, given)
+    for done, (found, own) in enumerate(zip(results, columns, strict=True), 1):
+        studies.append(replace(found, columns=one_length(own)))  # another process sends copies of them
         if progress is not None:
             progress(done / len(wanted), f"identifier {done} of {len(wanted)}")
-    return out
+    names = [(capture.bus_names[key.bus], key.identifier, key.extended) for key, _ in wanted]
+    return dict(zip(names, map(exact_fields, with_vehicle_formulas(studies, exact_study)), strict=True))
 
 
 def integrity_words(

@@ -41,7 +41,7 @@ NAMES = {
 MORE, LESS, ANY = (0.0, None), (None, 0.0), (None, None)
 BOUNDS = {
     "field": (ANY, MORE, MORE, ANY, LESS, LESS, ANY, LESS, LESS, LESS, MORE, LESS),
-    "counter": (ANY, MORE, MORE, LESS, LESS, LESS, LESS, LESS, LESS),
+    "counter": (ANY, MORE, MORE, LESS, LESS, LESS, LESS, LESS, LESS, MORE),
     "checksum": (ANY, MORE, MORE, LESS, LESS, LESS, MORE),
     "mux": (ANY, MORE, LESS, MORE),
 }

@@ -207,6 +207,18 @@ def test_a_counter_that_rests_between_two_steps_shows_in_three_rounds(every: int
     assert found.every == every
 
 
+@pytest.mark.parametrize("every", [2, 3, 4])
+def test_two_bits_that_rest_between_steps_by_one_count_if_they_never_miss(every: int) -> None:
+    """Six rounds, as many steps as three rounds of three bits; four states in another order are no counter."""
+    payload = np.zeros((100, 8), np.uint8)
+    payload[:, 7] = np.arange(100) // every % 4 << 2
+    found = [c.positions for c in find_counters(columns_of(payload))]
+    assert found == [(58, 59)]
+    assert not find_counters(columns_of(payload[: 16 * every]))
+    payload[:, 7] = np.array([0, 3, 1, 2])[np.arange(100) // every % 4] << 2
+    assert not find_counters(columns_of(payload))
+
+
 @pytest.mark.parametrize(("every", "lost"), [(2, 0.2), (4, 0.05), (2, 0.0)])
 def test_a_counter_that_rests_shows_in_a_round_or_two_where_frames_are_missing(every: int, lost: float) -> None:
     """The clock tells how many sendings lie between frames; a byte that never missed needs one round."""

@@ -11,7 +11,7 @@ from swapbridge.core.integrity import Checksum, Crc, checksum_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.bit_columns import make_columns
 from swapbridge.guessing.guess import guess
-from swapbridge.guessing.layout.study import find_exact, study
+from swapbridge.guessing.layout.study import exact_fields, exact_study, study
 
 N = 1800
 T = np.arange(N) * 0.02
@@ -98,7 +98,7 @@ def test_a_checksum_covers_no_byte_that_its_frames_lack() -> None:
         row[:6] = np.frombuffer(bytes(one), np.uint8)
     length = np.where(np.arange(N) % 10 == 0, 8, 6).astype(np.uint8)
     columns = make_columns(0x310, False, np.rint(T * 1e9).astype(np.int64), length, payload)
-    (field,) = [f for f in find_exact(columns) if f.kind == "checksum"]
+    (field,) = [f for f in exact_fields(exact_study(columns)) if f.kind == "checksum"]
     assert field.method is not None
     again = checksum_from_dict(field.method)
     assert again.method == Crc(8, 0x1D, 0xFF, False, 0xFF, (0, 1, 2, 3, 4), name="CRC-8/SAE-J1850")

@@ -28,6 +28,20 @@ def test_a_two_bit_counter_shows_in_trains_of_frames_that_the_logger_wrote_toget
     assert [c.positions for c in found] == [(10, 11)]
 
 
+def test_a_counter_by_three_shows_in_trains_of_frames() -> None:
+    """Multiplied by eleven, a nibble that goes on by three goes on by one."""
+    rng = np.random.default_rng(4)
+    starts = np.cumsum(rng.integers(20, 40, 60))
+    sending = (starts[:, None] + np.arange(4)).ravel()
+    time_ns = sending * 20_000_000 + np.repeat(rng.integers(0, 30_000_000, 60), 4)
+    payload = np.zeros((len(sending), 2), np.uint8)
+    payload[:, 1] = 3 * (np.arange(4) + rng.integers(0, 16, 60)[:, None]).ravel() % 16
+    (found,) = find_counters(columns_of(payload, time_ns))
+    assert (found.positions, found.counter.step) == ((8, 9, 10, 11), 3)
+    payload[:, 1] = 3 * np.arange(len(sending)) + rng.integers(0, 2, len(sending)) & 15  # it may as well be a slope
+    assert not find_counters(columns_of(payload, time_ns))
+
+
 def test_a_counter_shows_in_forty_frames_where_the_clock_tells_every_step() -> None:
     rng = np.random.default_rng(5)
     sending = np.cumsum(rng.choice([1, 6, 7, 8, 8, 8, 9], 44))

@@ -161,6 +161,23 @@ def test_a_check_that_follows_a_whole_byte_counts_each_value_though_it_came_but_
     assert all(again.holds(row.tobytes()) for row in payload)
 
 
+def test_a_check_picked_from_a_list_by_the_counter_may_have_a_value_twice() -> None:
+    """Of fifteen values among 256 some two are the same once in three times; three pairs are pages' contents."""
+    listed = np.random.default_rng(3).permutation(256)[:15]
+    count = np.arange(N) % 15
+    payload = np.zeros((N, 8), np.uint8)
+    payload[:, 6] = count << 4
+    for repeated, is_check in ((1, True), (3, False)):
+        table = listed.copy()
+        table[:repeated] = table[5 : 5 + repeated]
+        payload[:, 7] = table[count]
+        found = kinds(payload)
+        assert ("checksum" in found) == is_check
+        if is_check:
+            again = checksum_from_dict(found["checksum"].method or {})
+            assert all(again.holds(row.tobytes()) for row in payload)
+
+
 def test_two_that_cannot_be_told_apart_are_not_called_sure() -> None:
     payload = np.zeros((N, 8), np.uint8)
     payload[:, 2] = np.arange(N) % 16

@@ -6,9 +6,12 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from swapbridge.capture.capture import Capture
 from swapbridge.core.integrity import Counter
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
+from swapbridge.guessing.integrity.trust import counter_probability
 from swapbridge.guessing.integrity.vehicle_counters import CounterKind, counter_of_vehicle, vehicle_counters
+from swapbridge.guessing.integrity_only import integrity_fields
 from swapbridge.guessing.layout.study import study
 from swapbridge.guessing.layout.vehicle_studies import with_vehicle_formulas
 
@@ -41,6 +44,65 @@ def test_a_counter_that_never_went_round_shows_where_another_message_has_its_kin
     (found,) = settled.parts[0].counters
     assert found.positions == tuple(range(48, 56))
     assert (found.counter.step, found.every) == (step, every)
+
+
+def test_a_counter_may_go_on_anew_after_a_long_pause() -> None:
+    kinds = [CounterKind(True, -16, 4, Counter(0, 15, 3), 1)]
+    frames = message(1, np.concatenate([3 * np.arange(8), 3 * np.arange(20, 36)]) % 16)
+    frames.time_ns[8:] += 9_000_000_000
+    frames.breaks[8] = True
+    assert counter_of_vehicle(frames, kinds, [], ()) is not None
+    few = frames.select(np.arange(24) < 20)  # no dozen steps without a pause
+    assert counter_of_vehicle(few, kinds, [], ()) is None
+
+
+def pages_beside(count: Ints, selector: Ints) -> BitColumns:
+    """A counter at the vehicle's place in a message whose selector picks pages of three bytes."""
+    columns = message(9, count)
+    held = np.random.default_rng(9).integers(0, 256, (int(selector.max()) + 1, 3))
+    columns.payload[:, 0] = selector
+    columns.payload[:, 2:5] = held[selector] + np.random.default_rng(8).integers(0, 3, (len(count), 3))
+    return make_columns(0x209, False, columns.time_ns, columns.length, columns.payload)
+
+
+@pytest.mark.parametrize("pages", [4, 12])
+def test_a_counter_of_the_vehicles_kind_stands_beside_pages_that_go_round_with_it(pages: int) -> None:
+    """By itself it may pick the pages, or be what they hold, or have the selector for its check."""
+    n = 1200
+    others = [study(message(k, (np.arange(n) + k) % 4)) for k in range(3)]
+    selector = np.random.default_rng(2).permutation(pages)[np.arange(n) % pages]
+    alone = study(pages_beside(np.arange(n) % 4, selector))
+    counters = [c.positions for part in alone.parts for c in part.counters if alone.mux and alone.mux.positions[0] == 0]
+    assert (48, 49) not in counters
+    found = with_vehicle_formulas([*others, alone])[3]
+    assert found.mux is not None
+    assert found.mux.positions[0] == 0
+    assert not {48, 49} & set(found.mux.decides)
+    assert [c.positions for c in found.parts[0].counters] == [(48, 49)]
+
+
+def test_a_counter_is_surer_where_other_messages_have_its_like_at_its_place() -> None:
+    counts = [(np.arange(300) + k) % 4 for k in range(4)]
+    alike = with_vehicle_formulas([study(message(k, count)) for k, count in enumerate(counts)])
+    apart = with_vehicle_formulas([study(message(k, count, byte=3 + k)) for k, count in enumerate(counts)])
+    (one, other) = (studies[0].parts[0].counters[0] for studies in (alike, apart))
+    assert (one.shared, other.shared) == (3, 0)
+    assert counter_probability(one, None) > counter_probability(other, None)
+
+
+def test_a_survey_asks_the_vehicle_too() -> None:
+    brief, long = message(1, np.arange(70) // 2), message(2, np.arange(4000) // 2 % 256)
+    both = [brief, long]
+    capture = Capture(
+        np.concatenate([c.time_ns for c in both]),
+        np.concatenate([np.full(len(c), c.identifier, np.uint32) for c in both]),
+        np.zeros(4070, np.uint8),
+        np.zeros(4070, np.uint8),
+        np.full(4070, 8, np.uint8),
+        np.concatenate([c.payload for c in both]),
+    )
+    found = integrity_fields(capture)
+    assert {(name[1], f.layout.start) for name, fields in found.items() for f in fields} == {(0x201, 48), (0x202, 48)}
 
 
 @pytest.mark.parametrize("pace", [0.45, 0.9, 1.1])

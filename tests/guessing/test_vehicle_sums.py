@@ -11,13 +11,14 @@ import pytest
 from swapbridge.core.integrity import Checksum, Crc
 from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
-from swapbridge.guessing.integrity.checksums import FoundChecksum
+from swapbridge.guessing.integrity.checksums import FoundChecksum, fit_affine
 from swapbridge.guessing.integrity.shared_formulas import same_formula
 from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
 from swapbridge.guessing.integrity.vehicle_sums import sum_of_vehicle, vehicle_sums
 from swapbridge.guessing.layout.study import study
 from swapbridge.guessing.layout.vehicle_studies import with_vehicle_formulas
+from tests.guessing.test_exact import columns_of
 
 Bytes = npt.NDArray[np.uint8]
 Ints = npt.NDArray[np.int64]
@@ -112,6 +113,20 @@ def test_a_folded_sum_with_a_start_of_its_own_is_not_sure_where_few_payloads_tel
     assert holds(long, message(6, folded, MANY)) == 1.0
 
 
+def test_an_xor_of_two_bytes_that_share_few_bits_is_a_check() -> None:
+    """Six of its bits are copies: a byte of seven bits that move and one of three have two places in common."""
+    rng = np.random.default_rng(5)
+    payload = np.zeros((MANY, 8), np.uint8)
+    payload[:, 0] = 0x2B
+    payload[:, 5] = rng.integers(0, 8, MANY) << 5
+    payload[:, 6] = 60 + np.clip(np.cumsum(rng.integers(-9, 10, MANY)), -60, 60)
+    payload[:, 7] = np.bitwise_xor.reduce(payload[:, 3:7], axis=1)
+    fit = fit_affine(columns_of(payload), tuple(range(56, 64)))
+    assert fit is not None
+    payload[:, 7] = payload[:, 6] ^ payload[:, 5] >> 6  # two bits that are no copies, made of others' places
+    assert fit_affine(columns_of(payload), tuple(range(56, 64))) is None
+
+
 ROLLED = Crc(8, 0x1D, 0xFF, False, 0xFF, (6, 0, 1, 2, 3, 4, 5))
 """SAE J1850's CRC, begun in the middle of the payload."""
 
@@ -139,3 +154,5 @@ def test_what_a_maker_leaves_out_or_begins_with_he_does_in_every_message_of_that
     assert same_formula(message(2, formula, 25, 7, moving=False), [(8, proven)]) is None
     assert same_formula(message(2, lambda r, own: crc_rolled(r, own) // 2, 25), [(8, proven)]) is None
     assert same_formula(message(2, formula, 3), [(8, proven)]) is None
+    assert same_formula(message(1, formula, 2, moving=False), [(8, proven)]) is not None  # no constant of its own
+    assert same_formula(message(2, formula, 2, moving=False), [(8, proven)]) is None

@@ -81,6 +81,9 @@ class Candidates:
         return bits_of(int(self.order[row]), int(self.first[row]), int(self.last[row]))
 
 
+NO_CANDIDATES = Candidates(np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0, np.int64), np.zeros(0))
+
+
 def track_bit(order: int, place: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
     """DBC bit numbers of places along a track."""
     return place if order == LITTLE else (place >> 3 << 3) + 7 - (place & 7)

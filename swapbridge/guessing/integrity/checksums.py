@@ -492,7 +492,9 @@ def _try_affine(
         return None
     if _explained_bits(features, outputs, coefficients) < EXPLAINED_BITS:
         return None
-    apart = OF_THEIR_OWN if len(target) < 8 or not _folds(table.payload) else 1  # an XOR of few flags is mostly copies
+    # an XOR of few flags is mostly copies; so is one of some bytes, each bit made of those at its own place in theirs
+    in_place = coefficients[: len(inputs)] <= (inputs[:, None] & 7 == moving & 7)
+    apart = 1 if len(target) == 8 and (in_place.all() or _folds(table.payload)) else OF_THEIR_OWN
     if _copies(table.bits, moving, inputs) > len(moving) - apart:
         return None
     masks = [0] * len(target)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import gcd
 
 import numpy as np
 import numpy.typing as npt
@@ -39,8 +40,10 @@ LOSSY = 0.1
 """Share of gaps that hold more than one sending, or none, from which on a recording is lossy, or its clock coarse."""
 EXACT_ROUNDS = 3
 LONG_EXACT = 128
+NARROW_ROUNDS = 6
 """Rounds of a counter that goes on by one in every second, third or fourth frame and never misses; steps from which on
-one round of a whole byte will do: what climbs on its own is not on time for so long."""
+one round of a whole byte will do: what climbs on its own is not on time for so long; rounds of two bits, which must
+make as many steps by one as three bits do."""
 CLOCK_ROUNDS = 2
 """Rounds of one that does so by the clock, where frames are missing, unless it is on time in as many steps."""
 SEEN = 0.8
@@ -62,7 +65,9 @@ FRAMES_USED = 6000
 
 @dataclass(frozen=True, slots=True)
 class FoundCounter:
-    """A counter: its bits (least significant first), how it counts, and on what that rests."""
+    """A counter: its bits (least significant first), how it counts, on what that rests, and how many messages of the
+    vehicle have one like it at this place.
+    """
 
     positions: tuple[int, ...]
     counter: Counter
@@ -71,6 +76,7 @@ class FoundCounter:
     wraps: int
     by_clock: bool
     every: int = 1
+    shared: int = 0
 
 
 def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = None) -> list[FoundCounter]:
@@ -131,7 +137,7 @@ def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = Non
                 counter, into = _as_counter(run, length, whole, seen), found
                 if counter is None and lossy and not apart:
                     value = word & ((1 << length) - 1)
-                    counter, into = _lossy_counter(value, gap, length) or _lossy_down(value, gap, length), few_left
+                    counter, into = _lossy_of_any_step(value, gap, length), few_left
                 if counter is not None:
                     span = counter.counter.high - counter.counter.low + 1
                     if goes_on_above(columns, follows, bits[:length], down=2 * counter.counter.step > span):
@@ -149,9 +155,17 @@ def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = Non
     used: set[int] = set()
     for c in (*found, *few_left):
         if not used.intersection(c.positions):
+            if len(c.positions) == 2 and c.every > 1 and any(_tells(payload, o, c) for o in kept):
+                continue
             kept.append(c)
             used.update(c.positions)
     return kept + [upper for c in kept if (upper := _upper_half(columns, follows, c, used)) is not None]
+
+
+def _tells(payload: npt.NDArray[np.uint8], one: FoundCounter, other: FoundCounter) -> bool:
+    """Whether each value of this counter comes with one value of another: that is a part of its check."""
+    its, own = (field_words(payload, np.array(c.positions)).astype(np.int64) for c in (one, other))
+    return bool(len(np.unique(its << WIDEST | own)) == len(np.unique(its)))
 
 
 def _upper_half(
@@ -364,7 +378,7 @@ def _as_counter(run: _CounterSteps, length: int, whole: bool, taken: npt.NDArray
         modulus, low_value = span, low
     ways = [c for c in (False, True) if modulus != top or run.may_step_alike(length, c)]
     may_be_brief = length >= 4 and steps < 3 * span
-    may_be_slow = steps >= max(span, FEWEST_SLOW) and 3 <= length <= 8
+    may_be_slow = steps >= max(span, FEWEST_SLOW) and length <= 8
     if not (ways or may_be_brief or may_be_slow):
         return None
     old, new, frames, alone = run.old & (top - 1), run.new & (top - 1), run.frames, run.alone
@@ -412,7 +426,7 @@ def _slow_by_clock(run: _CounterSteps, modulus: int, low: int, length: int) -> F
     old, new = (v & ((1 << length) - 1) for v in (run.old, run.new))
     value = np.concatenate([old[:1], new]) - low
     wraps = int((new < old).sum())
-    rhythm = rhythm_by_clock(value, run.frames, modulus) if wraps else None
+    rhythm = rhythm_by_clock(value, run.frames, modulus) if wraps >= (NARROW_ROUNDS if length == 2 else 1) else None
     if rhythm is None:
         return None
     every, share = rhythm
@@ -438,6 +452,31 @@ def _brief_counter(old: npt.NDArray[np.int64], new: npt.NDArray[np.int64], top: 
     return FoundCounter((), Counter(low, high), 1.0, len(old), int(over.sum()), False)
 
 
+def _lossy_of_any_step(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], length: int) -> FoundCounter | None:
+    """A counter that few frames are left of, by one, by one down, or by the odd step that nearest frames mostly show.
+
+    Multiplied by its step's inverse it goes on by one.
+    """
+    found = _lossy_counter(value, gap, length) or _lossy_down(value, gap, length)
+    if found is not None or length < 3:
+        return found
+    low, high = int(value.min()), int(value.max())
+    span = high - low + 1
+    step = (np.diff(value) % span)[_nearest(gap)]
+    by = int(np.bincount(step).argmax()) if len(step) else 0
+    if by in (0, 1, span - 1) or gcd(by, span) > 1 or (step == by).mean() < LOSSY_SHARE:
+        return None
+    found = _lossy_counter((value - low) * pow(by, -1, span) % span, gap, length)
+    if found is None or found.counter.high - found.counter.low + 1 != span:
+        return None
+    return replace(found, counter=Counter(low, high, by))
+
+
+def _nearest(gap: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    """Frames that came together, or nearest to each other: neighbours mostly, or every second one was kept."""
+    return np.asarray(gap <= max(0.0, 1.2 * float(np.quantile(gap, 0.1))))
+
+
 def _lossy_counter(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], length: int) -> FoundCounter | None:
     """A counter that few frames are left of: by one between nearest frames, or as far on as the clock says."""
     low, high = int(value.min()), int(value.max())
@@ -457,8 +496,7 @@ def _lossy_counter(value: npt.NDArray[np.int64], gap: npt.NDArray[np.int64], len
                 return FoundCounter((), Counter(low, high), share, int(alone.sum()), wraps, True)
     if length < 3:
         return None
-    # frames that came together, or nearest to each other, are neighbours mostly, or every second one was kept
-    near = gap <= max(0.0, 1.2 * float(np.quantile(gap, 0.1)))
+    near = _nearest(gap)
     best: FoundCounter | None = None
     most = 0.0
     for ends in {(low, high), (0, (1 << length) - 1)}:  # of few frames the last value may be missing
@@ -535,8 +573,11 @@ def _slow_counter(
             continue
         # what goes on by one and rests in between, never otherwise, is distinguished from a clock by fewer rounds
         exact = bool(same.all()) and modulus == 1 << length and sorted(in_turn) == [*[0] * (every - 1), 1]
+        if length == 2 and not exact:
+            continue  # of four states any that come in turn, in no matter what order, go on in some rhythm
         byte = steps >= LONG_EXACT and length == 8
-        if wraps < ((1 if byte else EXACT_ROUNDS) if exact else max(4, 2 * span // steps)):
+        rounds = NARROW_ROUNDS if length == 2 else 1 if byte else EXACT_ROUNDS
+        if wraps < (rounds if exact else max(4, 2 * span // steps)):
             continue
         moving = step_taken != 0
         typical = np.zeros(steps, bool)

@@ -25,6 +25,10 @@ FEWEST_TOGETHER = 200
 """Times that a counter goes round, or steps that it makes, before what goes round with it is called its check."""
 MOST_OTHERS = 2
 """States that the rest of the payload may have."""
+MET = 2
+FEW_STATES = 16
+"""How many of so few states of a counter may have another one's check, in a whole byte that is picked from a list: more
+than two do by chance once in a hundred times."""
 
 Ints = npt.NDArray[np.int64]
 
@@ -129,7 +133,8 @@ def _function_of(
     order = np.argsort(-counts, kind="stable")
     states = len(np.unique(value))
     first = pairs[order[:states]]
-    if len(np.unique(first[:, 0])) < states or len(np.unique(first[:, 1])) < states or states < 3:
+    met = MET if len(moving) == 8 and states <= FEW_STATES else 0
+    if len(np.unique(first[:, 0])) < states or len(np.unique(first[:, 1])) < states - met or states < 3:
         return None
     if counts[order[:states]].sum() < SHARE * len(value):
         return None

@@ -139,10 +139,11 @@ def backed_check(
 
 
 CRC_BITS_NEEDED = 24
-"""Bits that a message's own payloads must say for a CRC of the vehicle's, eight each beyond the first, and eight where
-its constant is the vehicle's too."""
+KNOWN_BITS_NEEDED = 16
+"""Bits that a message's own payloads must say for a formula of the vehicle's, as many as the check has for each beyond
+the first; those of all payloads where the constant is the vehicle's too, and nothing is left to be chosen."""
 FEWEST_VALUES = 3
-"""Values that the check must take."""
+"""Values that the check must take; one less where the constant is known."""
 CRC_ROWS = 64
 """Distinct payloads on which a CRC is tried."""
 
@@ -191,7 +192,7 @@ def crc_of_vehicle(columns: BitColumns, crcs: dict[Crc, int]) -> FoundChecksum |
     """
     rows = distinct_payloads(columns.payload)
     width = rows.shape[1]
-    if len(rows) < 3 or width < 2:
+    if len(rows) < FEWEST_VALUES - 1 or width < 2:
         return None
     few = rows[np.linspace(0, len(rows) - 1, min(len(rows), CRC_ROWS)).astype(np.intp)]
     moved = np.bitwise_or.reduce(rows ^ rows[:1], axis=0)
@@ -203,7 +204,7 @@ def crc_of_vehicle(columns: BitColumns, crcs: dict[Crc, int]) -> FoundChecksum |
         constant = the_same(int(row[own]) ^ method.value(row.tobytes()) for row in few)
         if constant is None:
             continue
-        if 8 * (len(few) - 1) + 8 * (constant == 0) < CRC_BITS_NEEDED:
+        if not _says_enough(8, len(few), constant == 0):
             continue
         if constant:
             method = replace(method, xor_out=method.xor_out ^ constant, name="")
@@ -218,6 +219,11 @@ def the_same(values: Iterable[int]) -> int | None:
     rest = iter(values)
     first = next(rest, None)
     return first if all(value == first for value in rest) else None
+
+
+def _says_enough(width: int, payloads: int, known: bool) -> bool:
+    """Whether so many payloads prove that a message keeps to a check of the vehicle, its constant known or not."""
+    return width * payloads >= KNOWN_BITS_NEEDED if known else width * (payloads - 1) >= CRC_BITS_NEEDED
 
 
 def same_formula(columns: BitColumns, proven: Sequence[tuple[int, FoundChecksum]]) -> FoundChecksum | None:
@@ -254,9 +260,9 @@ def same_formula(columns: BitColumns, proven: Sequence[tuple[int, FoundChecksum]
         made = ((layout.unpack(payload), check.compute(payload)) for payload in payloads)
         turns = 1 << method.width if isinstance(method, Sum) else 0
         constant = the_same((value - computed) % turns if turns else value ^ computed for value, computed in made)
-        if constant is None or method.width * (len(few) - 1 + (constant == 0)) < CRC_BITS_NEEDED:
+        if constant is None or not _says_enough(method.width, len(few), constant == 0):
             continue
-        if len({layout.unpack(payload) for payload in payloads}) < FEWEST_VALUES:
+        if len({layout.unpack(payload) for payload in payloads}) < FEWEST_VALUES - (constant == 0):
             continue
         if isinstance(method, Sum):
             method = replace(method, constant=(method.constant + constant) % (1 << method.width))

@@ -17,7 +17,18 @@ from swapbridge.guessing.integrity.counters import FoundCounter
 
 Floats = npt.NDArray[np.float64]
 
-COUNTER_NAMES = ("constant", "steps", "rounds", "odd step", "misses", "by clock", "now and then", "narrow", "in step")
+COUNTER_NAMES = (
+    "constant",
+    "steps",
+    "rounds",
+    "odd step",
+    "misses",
+    "by clock",
+    "now and then",
+    "narrow",
+    "in step",
+    "alike",
+)
 CHECK_NAMES = ("constant", "equations", "messages alike", "no name", "follows", "not told apart", "spills over")
 MUX_NAMES = ("constant", "saved", "narrow", "pages")
 FIELD_NAMES = (
@@ -51,6 +62,7 @@ def counter_features(found: FoundCounter, in_step: bool) -> Floats:
             float(found.every > 1),
             float(span <= 4),
             float(in_step),
+            np.log2(1.0 + found.shared),
         ]
     )
 
@@ -130,7 +142,7 @@ def field_features(at: Standing) -> Floats:
     )
 
 
-COUNTER_WEIGHTS: Floats = np.array([4.52, 0.31, 0.42, -2.29, -2.06, -0.94, -1.83, -1.62, 0.0])
+COUNTER_WEIGHTS: Floats = np.array([4.52, 0.31, 0.42, -2.29, -2.06, -0.94, -1.83, -1.62, 0.0, 0.4])
 CHECK_WEIGHTS: Floats = np.array([3.81, 0.23, 1.21, -4.58, 0.0, 0.0, 0.0])
 MUX_WEIGHTS: Floats = np.array([0.68, 0.53, 0.0, 0.0])
 FIELD_WEIGHTS: Floats = np.array([2.31, 0.42, 0.22, -1.01, -1.12, -0.77, -0.18, -0.28, 0.0, -1.86, 0.0, -0.33])

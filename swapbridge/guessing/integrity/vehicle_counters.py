@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter as Tally
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -19,9 +20,9 @@ from swapbridge.guessing.coding.codelength import field_words
 from swapbridge.guessing.integrity.counters import FoundCounter, frames_between, goes_on_above
 
 FEWEST_MOVES = 12
-"""Steps that a counter must make: each by just as much as the clock says."""
+"""Steps that a counter must make without a long pause: each by just as much as the clock says."""
 ON_TIME = 0.98
-"""Frames in which it must be as far on as the clock says, from the first one on."""
+"""Frames in which it must be as far on as the clock says, from the first one after a long pause on."""
 LEAST_SHARE = 0.5
 """Of the vehicle's counters at a place, the share that must be of one kind."""
 
@@ -62,18 +63,49 @@ def vehicle_counters(found: Sequence[tuple[int, Sequence[FoundCounter]]]) -> lis
     list of CounterKind
         Of each place at most one.
     """
-    tally: Tally[CounterKind] = Tally()
-    for size, counters in found:
-        for c in counters:
-            # one that has not gone round yet may be longer
-            if c.wraps and len(c.positions) <= 8 and c.positions[-1] - c.positions[0] == len(c.positions) - 1:
-                for from_end in (True, False):
-                    first = c.positions[0] - 8 * size * from_end
-                    tally[CounterKind(from_end, first, len(c.positions), c.counter, c.every)] += 1
+    tally = _kinds(found)
     at = Tally[tuple[bool, int]]()
     for kind, count in tally.items():
         at[kind.from_end, kind.first] += count
     return [k for k, count in tally.most_common() if count > LEAST_SHARE * at[k.from_end, k.first]]
+
+
+def _kinds(found: Sequence[tuple[int, Sequence[FoundCounter]]]) -> Tally[CounterKind]:
+    return Tally(kind for size, counters in found for c in counters for kind in _kinds_of(c, size))
+
+
+def _kinds_of(c: FoundCounter, size: int) -> list[CounterKind]:
+    """What it is by its place from either end; nothing where it may be longer, as it has not gone round yet."""
+    if not c.wraps or len(c.positions) > 8 or c.positions[-1] - c.positions[0] != len(c.positions) - 1:
+        return []
+    places = [(from_end, c.positions[0] - 8 * size * from_end) for from_end in (True, False)]
+    return [CounterKind(*place, len(c.positions), c.counter, c.every) for place in places]
+
+
+def counted_alike(
+    counters: Sequence[tuple[int, Sequence[FoundCounter]]], voting: Sequence[tuple[int, Sequence[FoundCounter]]]
+) -> list[tuple[FoundCounter, ...]]:
+    """The counters of every message, each with how many other messages have one of its kind at its place.
+
+    Parameters
+    ----------
+    counters : sequence of (payload bytes, counters)
+        Of every message.
+    voting : sequence of (payload bytes, counters)
+        The same, only what counts beyond doubt.
+
+    Returns
+    -------
+    list of tuple of FoundCounter
+        One for each message.
+    """
+    tally = _kinds(voting)
+    out = []
+    for (size, mine), (_, sure) in zip(counters, voting, strict=True):
+        own = {c.positions for c in sure}
+        votes = [max((tally[k] for k in _kinds_of(c, size)), default=0) - (c.positions in own) for c in mine]
+        out.append(tuple(replace(c, shared=max(0, n)) for c, n in zip(mine, votes, strict=True)))
+    return out
 
 
 def counter_of_vehicle(
@@ -99,8 +131,8 @@ def counter_of_vehicle(
     """
     size = int(columns.payload.shape[1])
     step = np.flatnonzero(~columns.breaks[1:]) + 1
-    if len(step) < FEWEST_MOVES or len(step) < len(columns) - 1:
-        return None  # several recordings have several beginnings
+    if len(step) < FEWEST_MOVES:
+        return None
     known = {p for c in counters for p in c.positions}
     sendings: npt.NDArray[np.int64] | None = None
     for kind in kinds:
@@ -121,19 +153,29 @@ def counter_of_vehicle(
 def _on_time(
     columns: BitColumns, kind: CounterKind, positions: tuple[int, ...], sendings: npt.NDArray[np.int64]
 ) -> FoundCounter | None:
-    """The counter, if these bits are as far on in each frame as the clock says, wherever in its rhythm it began."""
+    """The counter, if these bits are as far on in each frame as the clock says, wherever in its rhythm it began.
+
+    After a long pause, and in each of several recordings, it begins anew.
+    """
     low, high, by = kind.counter.low, kind.counter.high, kind.counter.step
     value = field_words(columns.payload, np.array(positions)).astype(np.int64)
-    moves = int(np.count_nonzero(np.diff(value)))
-    if moves < FEWEST_MOVES or value.min() < low or value.max() > high:
+    if value.min() < low or value.max() > high:
         return None
     span = high - low + 1
-    at = np.concatenate(([0], np.cumsum(sendings)))
-    for phase in range(kind.every):
-        away = (value - by * ((at + phase) // kind.every)) % span
-        share = float(np.bincount(away).max()) / len(value)
-        if share >= ON_TIME:
-            wraps = int(np.count_nonzero(np.diff(value) < 0))
-            by_clock = bool((sendings > 1).any())
-            return FoundCounter(positions, kind.counter, share, len(sendings), wraps, by_clock, kind.every)
-    return None
+    begins = np.flatnonzero(columns.breaks[1:]) + 1
+    moves = max(int(np.count_nonzero(np.diff(part))) for part in np.split(value, begins))
+    if moves < FEWEST_MOVES:
+        return None
+    passed = np.zeros(len(value), np.int64)
+    passed[np.flatnonzero(~columns.breaks[1:]) + 1] = sendings
+    on_time = 0
+    for part, steps in zip(np.split(value, begins), np.split(passed, begins), strict=True):
+        at = np.cumsum(steps) - steps[0]
+        on_time += max(
+            int(np.bincount((part - by * ((at + phase) // kind.every)) % span).max()) for phase in range(kind.every)
+        )
+    share = on_time / len(value)
+    if share < ON_TIME:
+        return None
+    wraps = int(np.count_nonzero(np.diff(value) < 0))
+    return FoundCounter(positions, kind.counter, share, len(sendings), wraps, bool((sendings > 1).any()), kind.every)

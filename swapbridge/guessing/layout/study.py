@@ -18,7 +18,7 @@ from swapbridge.capture.capture import payloads_at
 from swapbridge.core.integrity import Affine, Crc
 from swapbridge.core.layout import layout_from_positions
 from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns, sample_pairs
-from swapbridge.guessing.coding.candidates import Candidates, find_candidates
+from swapbridge.guessing.coding.candidates import NO_CANDIDATES, Candidates, find_candidates
 from swapbridge.guessing.integrity.checksums import FoundChecksum, find_checksums
 from swapbridge.guessing.integrity.counters import FoundCounter, find_counters
 from swapbridge.guessing.integrity.few_rows import catalogue_crc
@@ -98,16 +98,17 @@ def study(columns: BitColumns, given: FoundChecksum | None = None, counting: tup
     live = columns.live
     if len(columns) < FEW_FRAMES or not live.any():
         return Study(columns, (), None, tails)
-    exact = _exact(columns, given, counting)
+    exact = _not_a_selector(columns, _exact(columns, given, counting), counting)
     coarse, taken, counters = exact.coarse(), exact.taken, exact.counters
-    mux = find_multiplexer(columns, [c.positions for c in counters], taken)
+    known = mask_of([p for c in counting for p in c.positions], len(live))  # these pick no pages and stand on none
+    mux = find_multiplexer(columns, [c.positions for c in counters], taken | known)
     checksums = exact.checksums
     if mux is not None:
         mux = _not_the_counter(columns, mux, counters, taken)
     plain = _whole_part(columns, coarse, live, taken, counters)
     parts: tuple[CutBits, ...] = (plain,)
     if mux is not None:
-        mux, contents = _with_counting_contents(columns, mux, counters, checksums)
+        mux, contents = _with_counting_contents(columns, mux, [c for c in counters if c not in counting], checksums)
         muxed = _muxed_parts(columns, coarse, live, taken & ~contents, counters, mux)
         if _still_pays(columns, live, plain, muxed, mux, any(c.positions == mux.positions for c in counters)):
             parts = muxed
@@ -183,6 +184,23 @@ def _exact(
     if checksums and not counting:
         counters = without_redundant(columns, find_counters(columns, taken))
     return _ExactParts(checksums, counters, taken, coarse)
+
+
+def _not_a_selector(columns: BitColumns, exact: _ExactParts, counting: tuple[FoundCounter, ...]) -> _ExactParts:
+    """Without a check that only follows a counter which the vehicle's others show, where it picks pages.
+
+    Pages by turns go round with a counter of as many values, as a check of it does.
+    """
+    follow = [p for c in exact.checksums if c.distinguished is not None for p in c.positions]
+    if not counting or not follow:
+        return exact
+    size = len(columns.live)
+    known = mask_of([p for c in counting for p in c.positions], size)
+    taken = exact.taken & ~mask_of(follow, size)
+    mux = find_multiplexer(columns, [c.positions for c in exact.counters], taken | known)
+    if mux is None or not set(mux.positions) <= set(follow):
+        return exact
+    return replace(exact, checksums=[c for c in exact.checksums if c.distinguished is None], taken=taken)
 
 
 def _still_pays(
@@ -303,20 +321,30 @@ def _muxed_parts(
     return tuple(parts)
 
 
-def find_exact(columns: BitColumns, given: FoundChecksum | None = None) -> list[FoundField]:
-    """Counters and checksums alone, as fields; `given` is a check that the vehicle's own formula shows."""
+def exact_study(
+    columns: BitColumns, given: FoundChecksum | None = None, counting: tuple[FoundCounter, ...] = ()
+) -> Study:
+    """What is exact in one identifier alone: no candidates are weighed, unless something may be a multiplexer.
+
+    Parameters are those of `study`. Frames of the commonest length are looked at.
+    """
     columns = one_length(columns)
     if len(columns) < FEW_FRAMES or not columns.live.any():
-        return []
-    exact = _exact(columns, given)
-    counting = [c.positions for c in exact.counters]
-    if not counting or find_multiplexer(columns, counting, exact.taken) is None:
-        return [*map(checksum_field, exact.checksums), *counter_fields(exact.counters, exact.checksums, columns)]
-    # a multiplexer that comes in turns counts as well: only the whole study shows which of the two it is
-    found = study(columns, given)
-    fields = [checksum_field(c) for c in found.checksums]
-    counters = [c for part in found.parts if part.mux_value is None for c in part.counters]
-    return fields + counter_fields(counters, found.checksums, columns, paged_bits(found.mux))
+        return Study(columns, (), None, ())
+    exact = _not_a_selector(columns, _exact(columns, given, counting), counting)
+    places = [c.positions for c in exact.counters]
+    known = mask_of([p for c in counting for p in c.positions], len(columns.live))
+    if places and find_multiplexer(columns, places, exact.taken | known) is not None:
+        # a multiplexer that comes in turns counts as well: only the whole study shows which of the two it is
+        return study(columns, given, counting)
+    part = CutBits(None, columns.live, exact.taken, NO_CANDIDATES, tuple(exact.counters))
+    return Study(columns, tuple(exact.checksums), None, (part,), possible_checks(columns), counting)
+
+
+def exact_fields(s: Study) -> list[FoundField]:
+    """Counters and checksums of a study as fields, those on pages and in longer frames left out."""
+    counters = [c for part in s.parts if part.mux_value is None and part.longer is None for c in part.counters]
+    return [*map(checksum_field, s.checksums), *counter_fields(counters, s.checksums, s.columns, paged_bits(s.mux))]
 
 
 def _mux_part(columns: BitColumns, value: int | None, decided: npt.NDArray[np.bool_]) -> CutBits:

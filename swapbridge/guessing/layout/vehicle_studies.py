@@ -6,10 +6,11 @@ A maker gives all messages one kind of counter and one formula, at one place eac
 from __future__ import annotations
 
 from collections import Counter as Tally
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 from swapbridge.core.integrity import Crc
+from swapbridge.guessing.coding.bit_columns import BitColumns
 from swapbridge.guessing.integrity.checksums import FoundChecksum, check_at
 from swapbridge.guessing.integrity.counters import FoundCounter, find_counters
 from swapbridge.guessing.integrity.followers import follower_of_counter, place_of
@@ -24,7 +25,7 @@ from swapbridge.guessing.integrity.shared_formulas import (
 )
 from swapbridge.guessing.integrity.tied_units import settle_units
 from swapbridge.guessing.integrity.trust import check_probability
-from swapbridge.guessing.integrity.vehicle_counters import counter_of_vehicle, vehicle_counters
+from swapbridge.guessing.integrity.vehicle_counters import counted_alike, counter_of_vehicle, vehicle_counters
 from swapbridge.guessing.integrity.vehicle_sums import sum_of_vehicle, vehicle_sums
 from swapbridge.guessing.layout.study import Study, paged_bits, study
 
@@ -33,20 +34,26 @@ USUAL_SHARE = 0.6
 """Messages, and share of those with a check, that must have it at one place for it to be the vehicle's place."""
 
 
-def with_vehicle_formulas(studies: Sequence[Study]) -> list[Study]:
+Restudy = Callable[[BitColumns, FoundChecksum | None, tuple[FoundCounter, ...]], Study]
+"""How a message is studied again with a check or counters given: `study`, or `exact_study` where no cut is wanted."""
+
+
+def with_vehicle_formulas(studies: Sequence[Study], restudy: Restudy = study) -> list[Study]:
     """Studies again, where the vehicle's own counters and formulas show what one message alone could not prove.
 
     Parameters
     ----------
     studies : sequence of Study
         Of every message.
+    restudy : callable, optional
+        What made them.
 
     Returns
     -------
     list of Study
         As many, in the same order.
     """
-    studies = _with_vehicle_counters(studies)
+    studies = _with_vehicle_counters(studies, restudy)
     formulas = proven_formulas([(s.checksums, s.possible) for s in studies])
     crcs = vehicle_crcs([(s.columns.payload.shape[1], c) for s in studies for c in s.checksums])
     sizes = [int(s.columns.payload.shape[1]) for s in studies]
@@ -57,15 +64,15 @@ def with_vehicle_formulas(studies: Sequence[Study]) -> list[Study]:
     out = []
     for s in studies:
         if len(s.checksums) == 1 and s.checksums[0].rivals:
-            out.append(_again(s, _at_likelier_place(s, plain)))
+            out.append(_again(s, _at_likelier_place(s, plain), restudy))
             continue
         if any(c.distinguished == 0 for c in s.checksums):
             placed = follower_of_counter(s.columns, find_counters(s.columns), places)
             if placed is not None and placed.shared:
-                out.append(_again(s, placed))
+                out.append(_again(s, placed, restudy))
                 continue
         if (moved := _at_usual_place(s, places)) is not None:
-            out.append(_again(s, moved))
+            out.append(_again(s, moved, restudy))
             continue
         crc = (
             crc_of_vehicle(s.columns, crcs)
@@ -83,26 +90,43 @@ def with_vehicle_formulas(studies: Sequence[Study]) -> list[Study]:
         if check is None:
             out.append(s)
         else:
-            out.append(_again(s, check))
+            out.append(_again(s, check, restudy))
     settled = settle_units([s.checksums for s in out])
-    return [replace(s, checksums=checks) for s, checks in zip(out, settled, strict=True)]
+    return _with_counts_alike([replace(s, checksums=checks) for s, checks in zip(out, settled, strict=True)])
 
 
-def _with_vehicle_counters(studies: Sequence[Study]) -> list[Study]:
+def _with_counts_alike(studies: Sequence[Study]) -> list[Study]:
+    """Studies whose counters know how many other messages of the vehicle have their like."""
+    plain = [next((p for p in s.parts if p.mux_value is None and p.longer is None), None) for s in studies]
+    sizes = [int(s.columns.payload.shape[1]) for s in studies]
+    counters = [() if p is None else p.counters for p in plain]
+    sure = [_counters(s) for s in studies]
+    told = counted_alike(list(zip(sizes, counters, strict=True)), list(zip(sizes, sure, strict=True)))
+    return [
+        replace(s, parts=tuple(replace(p, counters=mine) if p is part else p for p in s.parts))
+        for s, part, mine in zip(studies, plain, told, strict=True)
+    ]
+
+
+def _with_vehicle_counters(studies: Sequence[Study], restudy: Restudy) -> list[Study]:
     """Studies again, where a counter of the vehicle's kind stands at its place and is too brief to show by itself."""
     own = [_counters(s) for s in studies]
     kinds = vehicle_counters([(int(s.columns.payload.shape[1]), found) for s, found in zip(studies, own, strict=True)])
     out = []
     for s in studies:
-        taken = {p for c in s.checksums for p in c.positions}.union(() if s.mux is None else s.mux.positions)
+        taken = {p for c in s.checksums for p in c.positions}
         counters = [c for part in s.parts if part.mux_value is None for c in part.counters]
         found = counter_of_vehicle(s.columns, kinds, counters, taken) if kinds else None
         if found is None:
             out.append(s)
+            continue
+        # a check that only follows a counter, or one of several, is looked for again
+        own_check = s.checksums[0] if len(s.checksums) == 1 and s.checksums[0].distinguished is None else None
+        again = restudy(s.columns, own_check, (found,))
+        if s.mux is not None and set(s.mux.positions) & set(found.positions) and again.mux is None:
+            out.append(s)  # nothing else picks the pages
         else:
-            # a check that only follows a counter, or one of several, is looked for again
-            own_check = s.checksums[0] if len(s.checksums) == 1 and s.checksums[0].distinguished is None else None
-            out.append(_with_tails(study(s.columns, own_check, (found,)), s))
+            out.append(_with_tails(again, s))
     return out
 
 
@@ -146,11 +170,11 @@ def _at_likelier_place(s: Study, plain: Tally[Place]) -> FoundChecksum:
     return replace(check, shared=votes)
 
 
-def _again(s: Study, check: FoundChecksum) -> Study:
+def _again(s: Study, check: FoundChecksum, restudy: Restudy) -> Study:
     """The study made anew with a check that is given, or the same where it was found there already."""
     if [c.positions for c in s.checksums] == [check.positions]:
         return replace(s, checksums=(check,))
-    return _with_tails(study(s.columns, check, s.counting), s)
+    return _with_tails(restudy(s.columns, check, s.counting), s)
 
 
 def _with_tails(again: Study, s: Study) -> Study:
