@@ -82,7 +82,7 @@ def test_a_flag_of_the_pedal_keeps_its_edge(edge: int, rule: str, bits: int, sta
     assert _judged(pedal, flag, source_bits=bits) == [("KickDown", status)]
 
 
-@pytest.mark.parametrize(("safe", "status"), [(0, "pass"), (1, "unproved")])
+@pytest.mark.parametrize(("safe", "status"), [(0, "pass"), (1, "open")])
 def test_a_pedal_in_doubt_is_released(safe: int, status: str) -> None:
     pedal = _made("Pedal", 8, "pedal_position", "%", PEDAL, PEDAL)
     flag = _made("KickDown", 1, "kick_down", "", PEDAL > 94, PEDAL > 94)

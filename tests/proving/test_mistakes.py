@@ -41,6 +41,7 @@ NO_EVIDENCE = {
     "heard layout: vehicle speed without a top bit that never moved": "BrakeData.VehicleSpeed",
     "sent layout: cylinders one bit off": "HelloCylinders",
     "bridge rule: temperatures 60 ms late": "ms after the first of them",
+    "bridge rule: a pedal that is not released in doubt": "PedalReleased",
     "bridge rule: idle in doubt": "EngineData.AtIdle on (1)",
     "sent layout: lamps on each other's bits": "OilLamp",
     "sent layout: charge and fault lamp on each other's bits": "FaultLamp",

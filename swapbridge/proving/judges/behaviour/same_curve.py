@@ -145,7 +145,7 @@ def _flag(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[C
             yield check_of(
                 "life", made.label, "in doubt as with the pedal released", made.safe_raw == released,
                 f"{made.safe_raw} in doubt, {released} with the pedal released", "a pedal in doubt is released",
-                f'write fallback = "{released}" in its rule', otherwise="unproved",
+                f'write fallback = "{released}" in its rule, or make sure that this harms nobody', otherwise="open",
             )  # fmt: skip
         return
 
