@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from swapbridge.capture.capture import Capture
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.bit_columns import make_columns, sample_pairs
-from swapbridge.guessing.coding.candidates import find_candidates
+from swapbridge.guessing.coding.candidates import find_candidates, random_grid
 from swapbridge.guessing.coding.codelength import adaptive_bits, candidate_bits, last_turn, step_class
 from swapbridge.guessing.coding.history_costs import LITTLE
 from swapbridge.guessing.guess import find_layouts
@@ -277,3 +277,31 @@ def test_a_bit_that_flips_by_lot_is_the_low_end_of_what_stands_above_it() -> Non
     flag = (Layout(23, 1), (np.searchsorted(np.sort(rng.integers(0, 316, 30)), np.arange(316)) & 1).astype(np.int64))
     (part,) = study(columns_of(one_message(flag, (Layout(24, 8), raw >> 1)))).parts
     assert (23,) in {f.positions for f in cut_of(part, OrderPrices())}
+
+
+@pytest.mark.parametrize("seed", [13, 15, 18])
+def test_bits_that_stay_where_those_above_them_jump_once_are_no_gap_in_a_quantity(seed: int) -> None:
+    # a level that jumps once: each bit stays with a chance of one half, so dead ones in between say little
+    rng = np.random.default_rng(seed)
+    low = np.clip(9 + np.cumsum(rng.integers(-1, 2, 300)), 4, 15)
+    columns = columns_of(one_message((Layout(8, 8), np.where(np.arange(300) < 200, low, 0b10000000 + (low ^ 9)))))
+    (part,) = study(columns).parts
+    (whole,) = cut_of(part, OrderPrices())
+    assert whole.positions == tuple(range(8, 16))
+
+
+@pytest.mark.parametrize("seed", [14, 15])
+def test_low_bits_that_keep_to_a_coarse_grid_by_lot_are_the_end_of_what_stands_above_them(seed: int) -> None:
+    # a sensor of 10/3 codes a step that steps far: its low nibble takes five values, in no order
+    rng = np.random.default_rng(seed)
+    level = np.cumsum(rng.normal(0, 120, 110))
+    low = np.array([0, 4, 7, 10, 13])[rng.integers(0, 5, 110)]
+    (part,) = study(
+        columns_of(one_message((Layout(16, 16), 16 * np.rint(1000 + level - level.min()).astype(np.int64) + low)))
+    ).parts
+    assert len(cut_of(part, OrderPrices())) == 1
+    # in few frames the other codes have merely not come yet
+    words = (np.zeros(0, np.uint64), low[:60].astype(np.uint64), low[1:61].astype(np.uint64))
+    assert random_grid(words, np.ones(60), 4) is False
+    words = (np.zeros(0, np.uint64), low[:-1].astype(np.uint64), low[1:].astype(np.uint64))
+    assert random_grid(words, np.ones(109), 4) is True

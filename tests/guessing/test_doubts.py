@@ -15,8 +15,10 @@ from swapbridge.guessing.integrity.integrity_fields import counter_fields
 from swapbridge.guessing.integrity.redundant_counters import without_redundant
 from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
+from swapbridge.guessing.layout.cut import OrderPrices
+from swapbridge.guessing.layout.kinds import comes_round
 from swapbridge.guessing.layout.multiplex import FoundMux
-from swapbridge.guessing.layout.study import paged_bits, study
+from swapbridge.guessing.layout.study import ROUND_MOST, fields_of_study, paged_bits, study
 
 Bytes = npt.NDArray[np.uint8]
 N = 600
@@ -140,3 +142,20 @@ def test_what_counts_by_three_in_step_with_a_counter_is_its_check_and_none_itsel
     check = follower_of_counter(columns, both)
     assert check is not None
     assert (check.positions[0], check.distinguished) == (16, 1)
+
+
+def test_states_that_come_in_one_order_again_and_again_are_no_sure_field() -> None:
+    """Each page six times: its number in two bits, what it holds in the six below. A gear is shifted up and down."""
+    page = np.arange(N) // 6 % 4
+    payload = np.zeros((N, 4), np.uint8)
+    payload[:, 1] = page << 6 | np.array([0x0C, 0x0F, 0x0E, 0x2D])[page]
+    (found,) = (f for f in fields_of_study(study(frames(payload)), OrderPrices()) if f.kind != "constant")
+    assert found.evidence["comes_round"]
+    assert found.layout_confidence == ROUND_MOST < 0.95
+    follows = np.arange(N) > 0
+    gear = np.array([0, 1, 2, 3, 4, 3, 2, 1])[np.arange(N) // 5 % 8]
+    rng = np.random.default_rng(3)
+    for states in (gear, page % 2, rng.integers(0, 4, N)):
+        assert not comes_round(states, follows)
+    assert comes_round(page, follows)
+    assert not comes_round(page[:180], follows[:180])

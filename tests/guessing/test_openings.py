@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns, sample_pairs
-from swapbridge.guessing.coding.openings import FEWEST_BYTES, FEWEST_FALLS, FEWEST_STEPS, find_opening
+from swapbridge.guessing.coding.candidates import find_candidates
+from swapbridge.guessing.coding.openings import FEWEST_BYTES, FEWEST_FALLS, FEWEST_STEPS, find_opening, no_state_yet
 from swapbridge.guessing.layout.cut import OrderPrices
 from swapbridge.guessing.layout.orders import cut_of
 from swapbridge.guessing.layout.study import study
@@ -151,3 +152,39 @@ def test_a_quantity_on_a_coarse_grid_keeps_the_low_bits_that_rest_after_the_firs
     columns = columns_of(coarse)
     assert coarse[0].positions[:2] == (8, 9)
     assert cut(columns) == {moving(columns, coarse[0].positions)}
+
+
+def test_two_bits_that_are_ones_until_the_upper_falls_for_good_are_one_state() -> None:
+    # SAE J1939-71: 11 is not available, 00 off, 01 on
+    rng = np.random.default_rng(11)
+    n = 600
+    on = (np.searchsorted(np.sort(rng.integers(40, n, 24)), np.arange(n)) & 1).astype(np.int64)
+    state = Layout(26, 2), opened(on, 2, 35)
+    columns = columns_of(state)
+    assert no_state_yet(sample_pairs(columns, 1000), columns.live).tolist() == [26]
+    assert cut(columns) == {(26, 27)}
+    # a lower bit that was zero before, an upper one that comes back, or one that rises is none
+    raw = np.where(np.arange(n) < 35, 3, on)
+    early, again = np.where(np.arange(n) == 20, 2, raw), np.where(np.arange(n) > 500, raw | 2, raw)
+    for other in (early, again, raw ^ 2):
+        columns = columns_of((Layout(26, 2), other))
+        assert not len(no_state_yet(sample_pairs(columns, 1000), columns.live))
+        assert cut(columns) == {(26,), (27,)}
+
+
+def test_what_moves_through_all_its_codes_and_never_carries_is_no_low_end_of_bits_that_rest() -> None:
+    rng = np.random.default_rng(12)
+    n = 400
+
+    def joined(low: Ints) -> float:
+        raw = np.where(np.arange(n) < 30, 0xFFFF, 0x3A00 + low)
+        columns = columns_of((Layout(0, 16), raw))
+        found = find_candidates(sample_pairs(columns, 1000), columns.live, ~columns.live & False, thorough=True)
+        both, alone = (
+            float(found.cost[[found.positions(k) == bits for k in range(len(found.cost))]].min())
+            for bits in (tuple(range(15)), tuple(range(8)))
+        )
+        return both - alone
+
+    assert joined(rng.integers(0, 250, n)) > 3.0
+    assert joined(100 + rng.integers(0, 20, n)) < 1.0

@@ -12,12 +12,12 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guessing.coding.bit_columns import Pairs
+from swapbridge.guessing.coding.bit_columns import Pairs, count_bits
 from swapbridge.guessing.coding.carries import carry_saving
-from swapbridge.guessing.coding.codelength import typical_weight
+from swapbridge.guessing.coding.codelength import TURNS_BITS, typical_weight
 from swapbridge.guessing.coding.codelength_kernel import native_history_costs
-from swapbridge.guessing.coding.history_costs import BIG, LITTLE, LONGEST, Costs, RunReader
-from swapbridge.guessing.coding.openings import Opening, find_opening
+from swapbridge.guessing.coding.history_costs import BIG, LITTLE, LONGEST, Costs, PayloadWords, RunReader
+from swapbridge.guessing.coding.openings import OPENING_BITS, Opening, find_opening, no_state_yet
 
 NOISY = 0.4
 """A bit that flips in this share of all steps is noise for the field it belongs to; of fewer than 100 steps a lower
@@ -36,6 +36,11 @@ CARRY_BITS = 8.0
 GAP_BITS = 3.0
 GAP_BIT_BITS = 2.0
 """A dead bit inside a field is odd: a field that moves above it would have moved it too."""
+GRID_BITS = (3, 4, 5)
+FEWEST_CODES = 3
+EACH_CODE = 4
+"""How many of the lowest bits may keep to a grid and yet be noise, with at least so many codes and at most half, in so
+many steps for each code that there is: in fewer the others have merely not come yet."""
 FAR_AHEAD = 20.0
 """Bits by which a candidate that needs no carry is ahead of its parts; no place costs as much."""
 WantedPlaces = npt.NDArray[np.bool_]
@@ -121,9 +126,10 @@ def find_candidates(
     if among is not None:
         wanted &= _places_of(among, len(live))
     costs = _weigh(pairs, live & ~fixed, wanted, fixed, thorough)
+    _allow_no_state_yet(costs, pairs, live & ~fixed)
     opening = find_opening(pairs, live & ~fixed)
     opened = None if opening is None else _from_first_value(wanted, opening, fixed, thorough)
-    costs += _gap_bits(live)
+    costs += _gap_bits(live, pairs)
     return _as_arrays(costs if opened is None else np.where(np.isnan(opened), costs, opened))
 
 
@@ -190,6 +196,16 @@ def _mirror(costs: Costs) -> None:
     costs[BIG][inside] = costs[LITTLE][_walks(costs.shape[1])[BIG]][inside]
 
 
+def _allow_no_state_yet(costs: Costs, pairs: Pairs, alive: npt.NDArray[np.bool_]) -> None:
+    """Let two bits that are ones at first and never again be one field, which costs its moment and the lower bit."""
+    low = no_state_yet(pairs, alive)
+    if len(low):
+        both = costs[LITTLE, low, 1]
+        price = costs[LITTLE, low, 0] + OPENING_BITS + np.log2(pairs.steps)
+        costs[LITTLE, low, 1] = np.where(both < np.inf, np.minimum(both, price), both)
+        _mirror(costs)
+
+
 def _from_first_value(wanted: WantedPlaces, opening: Opening, fixed: npt.NDArray[np.bool_], thorough: bool) -> Costs:
     """Bits of what is all ones in an opening, and leaves it with the others, from its first value on; NaN elsewhere."""
     size = len(fixed)
@@ -199,6 +215,7 @@ def _from_first_value(wanted: WantedPlaces, opening: Opening, fixed: npt.NDArray
     inside = _in_one_byte(size)
     whole = wanted.copy()
     whole[BIG] |= wanted[LITTLE][_walks(size)[BIG]] & inside
+    reader = RunReader(opening.after)
     for order, walk in enumerate(_walks(size)):
         ones, falls, moves = opening.ones[walk], opening.falls[walk], opening.moves[walk]
         all_ones = _spans(_running(~ones)) == 0
@@ -212,20 +229,49 @@ def _from_first_value(wanted: WantedPlaces, opening: Opening, fixed: npt.NDArray
         part_of[order, low, length] = -1
         low, length, first, last = (column[moving] for column in (low, length, first, last))
         part_of[order, low, length] = (order * size + first) * LONGEST + last - first
+        rests = (last < low + length) & (last - first >= TURNS_BITS)
+        for a, b in set(zip(first[rests].tolist(), last[rests].tolist(), strict=True)):
+            _, _, value = reader.words(order, a, b - a + 1)
+            empty = 1.0 - (float(value.max()) - float(value.min())) / 2.0 ** (b - a + 1)
+            same = rests & (first == a) & (last == b)
+            out[order, low[same], length[same]] -= np.log2(empty)
         parts[order, first, last - first] = True
     parts[LITTLE] |= (parts[BIG] & inside)[_walks(size)[BIG]]
     parts[BIG] &= ~inside
-    after = _weigh(opening.after, opening.moves, parts, fixed, thorough) + _gap_bits(opening.moves)
+    after = _weigh(opening.after, opening.moves, parts, fixed, thorough) + _gap_bits(opening.moves, opening.after)
     priced = ~np.isnan(out)
     where = part_of[priced]
     out[priced] += np.where(where < 0, 0.0, after.ravel()[where])
     return out
 
 
-def _gap_bits(live: npt.NDArray[np.bool_]) -> Costs:
-    """What dead bits inside candidates cost, where there are any."""
-    gaps = np.stack([_spans(_running(~live[walk])) for walk in _walks(len(live))])
-    return np.where(gaps > 0, GAP_BITS + GAP_BIT_BITS * gaps, 0.0)
+def _gap_bits(live: npt.NDArray[np.bool_], pairs: Pairs) -> Costs:
+    """What dead bits inside candidates cost, where there are any.
+
+    Each time that the bits above one move, it stays as it is with a chance of one half, unless they move by carries.
+    """
+    size = len(live)
+    moved = pairs.old ^ pairs.new
+    seldom = count_bits(moved) <= GAP_BIT_BITS + GAP_BITS  # sampling keeps each step in which such a bit moves
+    few = moved[(moved & np.packbits(seldom, bitorder="little")).any(axis=1)]
+    flips = np.unpackbits(few, axis=1, bitorder="little").astype(bool)
+    out = np.empty((2, size, LONGEST))
+    for order, walk in enumerate(_walks(size)):
+        dead = _spans(_running(~live[walk]))
+        price = np.where(dead > 0, GAP_BITS + GAP_BIT_BITS * dead, 0.0)
+        at = np.where(live[walk], np.arange(size), size)
+        rarely = np.append(seldom[walk], False)[np.minimum.accumulate(at[::-1])[::-1]]
+        for first in np.flatnonzero(~live[walk] & np.append(False, live[walk[:-1]]) & rarely).tolist():
+            above = walk[first : first + LONGEST]
+            above = above[: int(np.append(seldom[above], False).argmin())]
+            below = np.arange(first)[::-1][: int(np.append(live[walk[:first]][::-1], False).argmin())]
+            moves = np.logical_or.accumulate(flips[:, above], axis=1).sum(axis=0)
+            for low in below[below > first - LONGEST].tolist():
+                length = first - low + np.arange(len(above))
+                length = length[length < LONGEST]
+                price[low, length] = np.minimum(price[low, length], moves[: len(length)] * dead[low, length])
+        out[order] = price
+    return out
 
 
 def _parts_moved(pairs: Pairs, fixed: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
@@ -274,12 +320,51 @@ def _allow_noisy_tails(costs: Costs, pairs: Pairs, alive: npt.NDArray[np.bool_])
     if not noisy.any():
         return
     alone = np.minimum(costs[LITTLE, :, 0], steps)
+    reader: RunReader | None = None
     for order, walk in enumerate(_walks(len(noisy))):
         tail = noisy[walk]
-        # the candidates without the lowest bit come first
+        coarse = [(low - b, b) for b in GRID_BITS for low in np.flatnonzero(tail).tolist() if low >= b]
+        # the candidates without the lowest bits come first
         for low in np.flatnonzero(tail[:-1] & tail[1:])[::-1].tolist():
             own = costs[order, low, 1:]
             np.minimum(own, costs[order, low + 1, :-1] + alone[walk[low]], out=own, where=own < np.inf)
+        for low, b in coarse:
+            own, part = costs[order, low, b:], float(costs[order, low, b - 1])
+            if part == np.inf or not (own < np.inf).any():
+                continue
+            reader = reader or RunReader(pairs)
+            if random_grid(reader.words(order, low, b), pairs.weight, b):
+                np.minimum(own, costs[order, low + b, :-b] + part, out=own, where=own < np.inf)
+
+
+def random_grid(words: PayloadWords, weight: npt.NDArray[np.float64], bits: int) -> bool:
+    """Whether bits keep to a few codes, evenly spread as by scaling up, and come as if at random: a noisy end.
+
+    Parameters
+    ----------
+    words : three of (U,) uint64
+        Their values: before, old and new ones of each step.
+    weight : (U,) float64
+        Steps each stands for.
+    bits : int
+        How many they are.
+
+    Returns
+    -------
+    bool
+        False where the steps are too few to tell.
+    """
+    _, old, new = words
+    steps = float(weight.sum())
+    share = np.bincount(new.astype(np.intp), weights=weight, minlength=1 << bits) / steps
+    used = np.flatnonzero(share)
+    if len(used) < FEWEST_CODES or len(used) > (1 << bits) // 2 or steps < EACH_CODE << bits:
+        return False
+    if np.ptp(np.diff(used, append=used[0] + (1 << bits))) > 1:
+        return False
+    moves = float(weight[old != new].sum()) / steps
+    by_chance = 1.0 - float(share @ share)
+    return bool(abs(moves - by_chance) <= 2.0 * np.sqrt(by_chance * (1.0 - by_chance) / steps))
 
 
 def _allow_carries(costs: Costs, pairs: Pairs, heavy: float) -> None:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from swapbridge.guessing.coding.bit_columns import Pairs
+from swapbridge.guessing.coding.bit_columns import Pairs, count_bits
 
 FEWEST_FALLS = 6
 """Bits that must leave all ones in one step: so many fall together when values come, hardly otherwise."""
@@ -101,3 +101,32 @@ def find_opening(pairs: Pairs, alive: npt.NDArray[np.bool_]) -> Opening | None:
     flips = np.bitwise_or.reduce(after.old ^ after.new, axis=0)
     moves = np.unpackbits(flips, bitorder="little").astype(bool) & alive
     return Opening(first >= end, (first == end) & alive, moves, after, pairs.steps)
+
+
+def no_state_yet(pairs: Pairs, alive: npt.NDArray[np.bool_]) -> npt.NDArray[np.intp]:
+    """Lower bits of pairs that may be states of two bits which are not available at first: both ones.
+
+    Parameters
+    ----------
+    pairs : Pairs
+        Steps in the order they came.
+    alive : (8 B,) bool
+        Bits that change and are not spoken for.
+
+    Returns
+    -------
+    (P,) intp
+        Bits whose upper neighbour in the byte falls once and for all, before which neither was ever zero.
+    """
+    if not len(pairs.new):
+        return np.zeros(0, np.intp)
+    moved = pairs.old ^ pairs.new
+    ones = np.unpackbits(pairs.old[0], bitorder="little").astype(bool)
+    once = ones & alive & (count_bits(moved) == 1)
+    if not once.any():
+        return np.zeros(0, np.intp)
+    moves = np.unpackbits(moved, axis=1, bitorder="little").astype(bool)
+    first = moves.argmax(axis=0)
+    upper = np.flatnonzero(once & (np.arange(len(once)) & 7 != 0))
+    lower = upper - 1
+    return np.asarray(lower[ones[lower] & alive[lower] & (first[lower] >= first[upper]) & ~once[lower]])

@@ -10,6 +10,9 @@ from swapbridge.signalmap.findings import FieldKind
 
 FEW_STATES = 16
 """A field of at most this many distinct values that jumps between them is an enumeration."""
+ROUNDS = 8
+IN_ORDER = 0.9
+"""Rounds of all its values from which on a field that nearly always takes them in one order is no state of anything."""
 
 
 def is_signed(raw: npt.NDArray[np.int64], follows: npt.NDArray[np.bool_], length: int) -> bool:
@@ -77,6 +80,37 @@ def field_kind(raw: npt.NDArray[np.int64], follows: npt.NDArray[np.bool_], lengt
     if skips < 0.1 and dense > 0.5 and len(rung_moves) > 3 * len(states):
         return "analogue"
     return "enum"
+
+
+def comes_round(raw: npt.NDArray[np.int64], follows: npt.NDArray[np.bool_]) -> bool:
+    """Whether three values or more come again and again in one order, as no states of a machine do.
+
+    Pages do: the field may be their selector, or part of it, with what they hold.
+
+    Parameters
+    ----------
+    raw : (N,) int64
+        Values in time order.
+    follows : (N,) bool
+        Whether a value follows the one before it.
+
+    Returns
+    -------
+    bool
+        False where there were too few rounds to tell.
+    """
+    states, index = np.unique(raw, return_inverse=True)
+    turns = np.flatnonzero((raw[1:] != raw[:-1]) & follows[1:])
+    if not 3 <= len(states) <= FEW_STATES or len(turns) < ROUNDS * len(states):
+        return False
+    after = np.zeros((len(states), len(states)), np.int64)
+    np.add.at(after, (index[turns], index[turns + 1]), 1)
+    # from each value on to its usual next one: a swing between two ends does not come by all of them
+    usual, at, seen = after.argmax(axis=1), int(after.sum(axis=1).argmax()), set[int]()
+    while at not in seen:
+        seen.add(at)
+        at = int(usual[at])
+    return len(seen) > 2 and int(after.max(axis=1).sum()) > IN_ORDER * len(turns)
 
 
 def is_noise(columns: BitColumns, positions: tuple[int, ...]) -> bool:

@@ -33,7 +33,7 @@ from swapbridge.guessing.integrity.shared_formulas import (
 from swapbridge.guessing.integrity.trust import MOST, Standing, field_probability, mux_probability
 from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
 from swapbridge.guessing.layout.cut import CutField, OrderPrices, cut_bits, within_reach
-from swapbridge.guessing.layout.kinds import field_kind, is_noise, is_signed
+from swapbridge.guessing.layout.kinds import comes_round, field_kind, is_noise, is_signed
 from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.guessing.layout.multiplex import FoundMux, decides, find_multiplexer
 from swapbridge.guessing.layout.orders import CutBits, cut_of, message_cuts
@@ -59,6 +59,8 @@ fixed order."""
 MUX_SHARE_OF_END = 0.2
 MUX_SHARE_OF_COUNTER = 0.25
 """What it must save of the bits that it decides, where it looks like one end of a quantity, or where it counts."""
+ROUND_MOST = 0.9
+"""The most that is stated of a field whose values come round in one order: it may be pages' selector, or cut amiss."""
 PAGES_LIKELY = 0.8
 """Probability from which on a multiplexer explains its pages; few are stated surer, and it saves 1,200 bits then."""
 
@@ -422,12 +424,13 @@ def surest(found: FoundField, fields: Sequence[FoundField]) -> float:
     -------
     float
         That of the multiplexer whose page the field stands on: without pages it isn't there. That of a counter which
-        may pick pages, of what it would pick.
+        may pick pages, of what it would pick. `ROUND_MOST` where the field itself comes round as pages do.
     """
+    most = ROUND_MOST if found.evidence.get("comes_round") else MOST
     if found.mux is not None:
-        return next((f.layout_confidence for f in fields if f.name == found.mux[0]), MOST)
+        return min([most, *(f.layout_confidence for f in fields if f.name == found.mux[0])])
     bits = set(found.layout.positions)
-    return min((f.layout_confidence for f in fields if bits & set(f.evidence.get("picks", ()))), default=MOST)
+    return min([most, *(f.layout_confidence for f in fields if bits & set(f.evidence.get("picks", ())))])
 
 
 def _no_surer_than(found: FoundField, most: float) -> FoundField:
@@ -496,6 +499,8 @@ def _plain_field(columns: BitColumns, found: CutField, beside: tuple[int, float]
         Standing(found.probability, changes, len(found.positions), low, states, touches, together, page)
     )
     evidence |= {"share_of_cuts": round(found.probability, 4), "touches": touches, "moves_with": round(together, 3)}
+    if kind == "enum" and comes_round(raw, follows):
+        evidence |= {"comes_round": True, "note": "its values come in one order: perhaps they pick pages"}
     if layout.length >= NOISE_BITS and is_noise(columns, found.positions):
         evidence["note"] = "high entropy, related to nothing: possibly authenticated, cannot be generated"
         evidence["possibly_authenticated"] = True  # a signal map takes this word: the compiler then won't write it
