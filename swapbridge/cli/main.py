@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 from typing import Any
 
@@ -35,6 +36,10 @@ COMMANDS = {
     "page": "Open the browser page.",
 }
 """Name and one-line help of every command; `swapbridge/cli/commands/<name>_cmd.py` holds it as `command`."""
+
+SELDOM = (100_000, 20, 20)
+"""How often Python looks for objects that only hold each other: a draft has few, but half a million others to look at,
+which took a twentieth of its time (drafts of the tour in turn, on a loaded machine)."""
 
 
 class Problem(click.ClickException):
@@ -87,4 +92,5 @@ def cli() -> None:
 def main() -> None:
     """Entry point: exit code 0 done, 1 a proof failed, 2 the input or the call was wrong, 3 not proved."""
     survive_any_encoding()
+    gc.set_threshold(*SELDOM)
     cli()
