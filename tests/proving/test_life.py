@@ -128,3 +128,31 @@ def test_a_flag_of_a_request_is_set_with_it(as_before: bool, status: str) -> Non
         sent_track=lambda one: track(one.signal, asks if one.signal is number else flag if as_before else other),
     )
     assert [c.status for c in life._with_request(case, made)] == [status]
+
+
+GEARS = {7: "R", 1: "N", 5: "1", 3: "2", 0: "3", 6: "4", 2: "fault"}
+
+
+@pytest.mark.parametrize(
+    ("choices", "new", "statuses"),
+    [
+        (GEARS, (1, 5, 3, 0), ["pass"]),
+        (GEARS, (1, 5, 3, 0, 6), ["open", "pass"]),
+        (GEARS, (1, 5, 3, 0, 2), ["fail"]),
+        (GEARS | {6: "5th"}, (1, 5, 3, 0, 6), ["fail"]),
+        (GEARS | {6: "9"}, (1, 5, 3, 0, 6), ["fail"]),
+        ({}, (1, 5, 3, 0, 6), ["fail"]),
+        ({}, (1, 5, 3, 0, 8), ["pass"]),
+    ],
+    ids=["as before", "a further gear", "a fault", "no number", "too far", "no names", "a code that goes on"],
+)
+def test_a_gear_that_the_old_drive_never_came_to(
+    choices: dict[int, str], new: tuple[int, ...], statuses: list[str]
+) -> None:
+    """A gearbox's codes stand in any order; a gear after the last one that was said is not wrong, but not proved."""
+    signal = MapSignal("Gear", Layout(0, 4), choices=choices)
+    made: Any = SimpleNamespace(signal=signal, bus=0, label="donor.TCU.Gear", send=SimpleNamespace(period_us=10_000))
+    case: Any = SimpleNamespace(bridge=SimpleNamespace(buses=[SimpleNamespace(holds_engine=True)]))
+    checks = list(life._when(case, made, _track(signal, 7, 1, 5, 3, 0), _track(signal, *new)))
+    assert [c.status for c in checks] == statuses
+    assert all("'4'" in c.measured for c in checks if c.status == "open")

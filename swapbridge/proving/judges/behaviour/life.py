@@ -6,7 +6,7 @@ states that come in the wrong state of the engine, signals that say only their s
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import numpy.typing as npt
@@ -40,6 +40,7 @@ NEW_CODE = 0.05
 ENOUGH, LONG_ENOUGH_S = 30, 3.0
 """Frames and time in a state that are enough to compare; in a second only what is always so, and now never, shows."""
 CODES_BITS = 6
+MOST_GEARS_MORE = 4
 STILL = {
     "engine_speed": ("engine_speed", 1.0, "rpm", 25.0),
     "vehicle_speed": ("vehicle_speed", 0.5, "km/h", 2.0),
@@ -438,7 +439,14 @@ def _when(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[C
     fresh = [int(c) for c, n in zip(codes, counts, strict=True) if int(c) not in known and n > NEW_CODE * len(now.raw)]
     if fresh and len(known) > 1 and not _grows(known, fresh):
         shown = ", ".join(in_words(made.signal, c) for c in fresh)
-        wrong.append(f"says {shown}, which the old sender never sent")
+        if _named_further(made.signal.choices, known, fresh):
+            yield check_of(
+                "life", made.label, "codes that go on", False,
+                f"says {shown}, which the old sender never came to: only its map tells their codes",
+                "a recording in which it says them", "make sure of these codes in the map", otherwise="open",
+            )  # fmt: skip
+        else:
+            wrong.append(f"says {shown}, which the old sender never sent")
     yield check_of(
         "life",
         made.label,
@@ -455,7 +463,14 @@ def _when(case: Case, made: SentSignal, before: Track, now: Track) -> Iterator[C
 def _grows(known: set[int], fresh: list[int]) -> bool:
     """Codes that only go on where the old ones ended: gears of a gearbox that has more of them."""
     top = max(k for k in known if k < 2 * len(known) + 2)
-    return all(top < c <= top + 4 for c in fresh)
+    return all(top < c <= top + MOST_GEARS_MORE for c in fresh)
+
+
+def _named_further(choices: Mapping[int, str], known: set[int], fresh: list[int]) -> bool:
+    """The same of codes in any order, by the numbers that they are called: a drive did not come to the last gear."""
+    numbers = [int(choices[k]) for k in known if choices.get(k, "").isdecimal()]
+    more = [choices.get(c, "") for c in fresh]
+    return len(numbers) > 1 and all(m.isdecimal() and 0 < int(m) - max(numbers) <= MOST_GEARS_MORE for m in more)
 
 
 def _turned(made: SentSignal, before: Track, now: Track) -> Iterator[Check]:
