@@ -130,6 +130,21 @@ def test_the_page_is_read_on_a_phone_and_says_no_more_than_there_is(verdict: Ver
     assert "<h2>What failed</h2>" in html_report(replace(verdict, checks=(failed,)))
 
 
+def test_a_pass_at_the_top_does_not_hide_what_its_area_leaves_open(verdict: Verdict) -> None:
+    def chips(*checks: Check) -> str:
+        text = html_report(replace(verdict, checks=checks))
+        found = re.search(r'<a href="#life">life</a> (.*?)</li>', text)
+        assert found
+        return re.sub(r"<[^>]*>", "", found.group(1))
+
+    passed = Check("life", "host.A.x", "moves", "pass", "moves", "moves")
+    left_open = replace(passed, status="open")
+    assert chips(passed, left_open, left_open) == "pass 2 open"
+    assert chips(passed) == "pass"
+    assert chips(left_open) == "open"
+    assert chips(replace(passed, status="fail"), left_open) == "FAILED 1 open"
+
+
 def test_checks_with_one_remedy_share_a_row_that_names_their_subjects(verdict: Verdict) -> None:
     alike = [
         Check("needs", "cluster on host", "280 Temperature", "fail", "missing", "supplied", "see the other lines"),

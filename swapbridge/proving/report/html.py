@@ -65,7 +65,7 @@ def html_report(verdict: Verdict) -> str:
 def _head(verdict: Verdict) -> str:
     counted = outcome_words(verdict)
     chips = "".join(
-        f'<li><a href="#{_anchor(area)}">{escape(area)}</a> {_chip(worst_of(verdict, area))}</li>'
+        f'<li><a href="#{_anchor(area)}">{escape(area)}</a> {_area_chips(verdict, area)}</li>'
         for area in AREAS
         if any(verdict.counts(area).values())
     )
@@ -74,6 +74,13 @@ def _head(verdict: Verdict) -> str:
         f"<h1>{verdict.outcome}</h1><p>{counted}; {escape(verdict.thoroughness)} fault campaign.</p>"
         f"<p>{escape(NEXT[verdict.outcome])}</p><ul class=chips>{chips}</ul></header>"
     )
+
+
+def _area_chips(verdict: Verdict, area: str) -> str:
+    """The worst of an area, and how much it leaves open: a pass beside it must not hide that."""
+    worst, left_open = worst_of(verdict, area), verdict.counts(area)["open"]
+    beside = f' <span class="chip open">{left_open} open</span>' if left_open and worst != "open" else ""
+    return _chip(worst) + beside
 
 
 def _chip(status: Status) -> str:
