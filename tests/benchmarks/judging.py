@@ -255,4 +255,4 @@ def claims_of(found: Study) -> Iterator[tuple[str, Bits, Floats, float]]:
             yield "counter", counter.positions, features, trust.counter_ceiling(alike)
     if mux is not None:
         features = trust.mux_features(len(mux.values), len(mux.positions), mux.gain_bits)
-        yield "mux", mux.positions, features, trust.MOST
+        yield "mux", mux.positions, features, trust.mux_ceiling(mux.by_habit)

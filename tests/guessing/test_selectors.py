@@ -10,7 +10,7 @@ from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.counters import find_counters
 from swapbridge.guessing.integrity.integrity_fields import MAY_PICK, counter_fields
-from swapbridge.guessing.integrity.trust import MOST
+from swapbridge.guessing.integrity.trust import BY_HABIT, MOST
 from swapbridge.guessing.layout.multiplex import FoundMux
 from swapbridge.guessing.layout.orders import vehicle_order
 from swapbridge.guessing.layout.selector_order import is_quantity, takes_turns
@@ -160,3 +160,60 @@ def test_what_a_counter_may_pick_is_no_surer_than_that_it_counts() -> None:
     assert counter.layout_confidence <= 0.7
     found = fields_of_study(study(frames), vehicle_order([]))
     assert all(f.layout_confidence <= surest(f, found) for f in found)
+
+
+def test_a_selector_across_two_copies_is_the_ends_of_both() -> None:
+    """A quantity and a finer copy beside it, most significant bits first: bits of both at once decide both."""
+    rng = np.random.default_rng(8)
+    coarse = 200 + 4 * rng.integers(-15, 16, 600)
+    word = coarse << 14 | (15 * coarse + 4000)
+    payload = np.zeros((600, 8), np.uint8)
+    for byte, shift in ((3, 20), (4, 12), (5, 4)):
+        payload[:, byte] = word >> shift & 255
+    payload[:, 6] = (word & 15) << 4
+    across = FoundMux((33, 34, 35, 36, 37), tuple(range(32)), tuple(range(44, 48)), 1000.0)
+    cut = [(*range(34, 40), *range(24, 32)), (*range(52, 56), *range(40, 48), 32, 33)]
+    assert is_quantity(columns(payload), cut, across)
+    assert not is_quantity(columns(np.random.default_rng(9).permuted(payload, axis=0)), cut, across)
+
+
+def two_that_pick(rng: np.random.Generator, aside: bool) -> Bytes:
+    """Three pages by turns; on every one of them two further bits stand still, and go round with the selector."""
+    page = np.arange(900) % 3
+    payload = np.zeros((900, 8), np.uint8)
+    walks = np.array([40, 120, 200]) + np.cumsum(rng.integers(-1, 2, (900, 3)), axis=0)
+    for byte in (2, 3, 5):
+        payload[:, byte] = walks[np.arange(900), page] ^ byte
+    payload[:, 0] = page
+    payload[:, 4] = page + 1 << 1 if not aside else page << 6
+    if not aside:
+        payload[:, 4] |= ((rng.integers(0, 2, 900).cumsum() & 7) << 5 | rng.integers(0, 2, 900)).astype(np.uint8)
+    return payload
+
+
+@pytest.mark.parametrize("aside", [False, True])
+def test_what_follows_contents_that_count_may_be_what_picks_the_pages(aside: bool) -> None:
+    """Where the others stand alone too, it is by habit that what begins a nibble is the selector: never sure."""
+    frames = columns(two_that_pick(np.random.default_rng(10), aside))
+    found = study(frames)
+    assert found.mux is not None
+    assert found.mux.positions == (0, 1)
+    assert found.mux.by_habit == aside
+    (selector,) = [f for f in fields_of_study(found, vehicle_order([])) if f.kind == "mux"]
+    assert (selector.confidence <= BY_HABIT) == aside
+
+
+def test_contents_that_divide_the_pages_further_are_no_selector() -> None:
+    """One page holds either of two sets of values, in turn as if at random; which, three of its own bits tell."""
+    rng = np.random.default_rng(11)
+    page = np.arange(1200) % 4
+    payload = np.zeros((1200, 8), np.uint8)
+    payload[:, 0] = page
+    which = page + (rng.random(1200) < 0.4) * (page == 3)
+    for byte in (2, 3, 4, 5):
+        jitter = np.cumsum(rng.integers(-1, 2, (1200, 5)), axis=0) & 15
+        levels = np.array([16, 64, 128, 192, 224]) if byte == 2 else rng.integers(0, 15, 5) * 16
+        payload[:, byte] = (levels + jitter)[np.arange(1200), which]
+    found = study(columns(payload))
+    assert found.mux is not None
+    assert found.mux.positions == (0, 1)

@@ -213,6 +213,11 @@ def field_probability(at: Standing) -> float:
     return trust_probability("field", field_features(at))
 
 
-def mux_probability(values: int, bits: int, saved_bits: float) -> float:
-    """Of a multiplexer."""
-    return trust_probability("mux", mux_features(values, bits, saved_bits))
+def mux_ceiling(habit: bool) -> float:
+    """The highest probability that is stated of a multiplexer; `habit` where others pick the same pages."""
+    return BY_HABIT if habit else MOST
+
+
+def mux_probability(values: int, bits: int, saved_bits: float, habit: bool = False) -> float:
+    """Of a multiplexer; `habit` as for `mux_ceiling`."""
+    return trust_probability("mux", mux_features(values, bits, saved_bits), most=mux_ceiling(habit))

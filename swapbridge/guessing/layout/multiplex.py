@@ -40,13 +40,17 @@ TRIED = 2
 
 @dataclass(frozen=True, slots=True)
 class FoundMux:
-    """A multiplexer: its bits (least significant first), its values, the bits it decides, and a counter in step."""
+    """A multiplexer: its bits (least significant first), its values, the bits it decides, and a counter in step.
+
+    `by_habit`: other bits pick the same pages, so that only habit decides which do.
+    """
 
     positions: tuple[int, ...]
     values: tuple[int, ...]
     decides: tuple[int, ...]
     gain_bits: float
     beside: tuple[int, ...] = ()
+    by_habit: bool = False
 
 
 def find_multiplexer(
@@ -88,7 +92,7 @@ def find_multiplexer(
             needed = best.gain_bits
             finer, coarser = decides(mine, its), decides(its, mine)
             # each of more pages shows its first contents for nothing; where one alone has company it is contents
-            if finer != coarser and _stands_alone(found.positions, live) == _stands_alone(best.positions, live):
+            if finer != coarser and stands_alone(found.positions, live) == stands_alone(best.positions, live):
                 needed *= FINER_SAVES if finer else 1.0 / FINER_SAVES
         if saved > needed:
             best = replace(found, decides=weighed.decides, gain_bits=saved)
@@ -101,9 +105,10 @@ def _value_of(columns: BitColumns, found: FoundMux) -> npt.NDArray[np.int64]:
 
 def decides(one: npt.NDArray[np.int64], other: npt.NDArray[np.int64]) -> bool:
     """Whether each value of the one comes with one value of the other only, except in a few frames."""
-    pairs, counts = np.unique(np.stack([one, other], axis=1), axis=0, return_counts=True)
+    width = int(other.max()) + 1
+    pairs, counts = np.unique(one * width + other, return_counts=True)
     most = np.zeros(int(one.max()) + 1, np.int64)
-    np.maximum.at(most, pairs[:, 0], counts)
+    np.maximum.at(most, pairs // width, counts)
     return int(most.sum()) >= DECIDED * len(one)
 
 
@@ -244,7 +249,7 @@ def _likely(columns: BitColumns, exact: list[tuple[int, ...]], taken: npt.NDArra
         if not all(_holds_in(payload[half], value[half], its, decided, total) for half, its in halves):
             continue
         bits = tuple(int(p) for p in np.flatnonzero(decided))
-        in_company = not _stands_alone(positions, live) and positions not in exact
+        in_company = not stands_alone(positions, live) and positions not in exact
         if int(often.sum()) == 2 and in_company and _has_copies(payload, value, bits):
             continue
         found.append(FoundMux(positions, tuple(int(v) for v in values[often]), bits, total))
@@ -259,7 +264,9 @@ def _without_contents(
 ) -> list[FoundMux]:
     """Selectors without those that come and go with one that stands alone in its byte, and don't so themselves.
 
-    Contents that stand still on every page pick the pages as well as their selector does, but have company.
+    Contents that stand still on every page pick the pages as well as their selector does, and contents that move a
+    little divide them further; but they have company. Of those that have none, what begins a nibble is rather the
+    selector.
     """
     if not found:
         return found
@@ -267,11 +274,20 @@ def _without_contents(
     for m in found:
         _, first, name = np.unique(field_words(payload, np.array(m.positions)), return_index=True, return_inverse=True)
         alike.setdefault(np.argsort(np.argsort(first))[name].astype(np.uint8).tobytes(), []).append(m)
-    out = []
-    for group in alike.values():
-        alone = [m for m in group if _stands_alone(m.positions, live)]
-        out += alone or group
-    return sorted(out, key=lambda m: m.gain_bits, reverse=True)
+    picks: list[tuple[npt.NDArray[np.int64], FoundMux]] = []
+    others: list[tuple[npt.NDArray[np.int64], FoundMux]] = []
+    for names, group in alike.items():
+        alone = [m for m in group if stands_alone(m.positions, live)]
+        usual = [m for m in alone if not m.positions[0] & 3] or alone or group
+        by_habit = any(not set(m.positions) & set(usual[0].positions) for m in alone or group)
+        into, value = picks if alone else others, np.frombuffer(names, np.uint8).astype(np.int64)
+        into += [(value, replace(m, by_habit=by_habit)) for m in usual]
+    divide = [
+        m
+        for value, m in others
+        if not any(m.gain_bits < FINER_SAVES * its.gain_bits and decides(value, other) for other, its in picks)
+    ]
+    return sorted([*(m for _, m in picks), *divide], key=lambda m: m.gain_bits, reverse=True)
 
 
 def _flips(moved: npt.NDArray[np.uint8]) -> npt.NDArray[np.int64]:
@@ -315,8 +331,20 @@ def _has_copies(payload: npt.NDArray[np.uint8], value: npt.NDArray[np.uint8], de
     return bool((flips[turns][:, list(decided)].mean(axis=0) > 0.95).any())
 
 
-def _stands_alone(positions: tuple[int, ...], live: npt.NDArray[np.bool_]) -> bool:
-    """Whether the bits beside these, in the same byte, stand still: upper bits of a field have company below."""
+def stands_alone(positions: tuple[int, ...], live: npt.NDArray[np.bool_]) -> bool:
+    """Whether the bits beside these, in the same byte, stand still: upper bits of a field have company below.
+
+    Parameters
+    ----------
+    positions : tuple of int
+        Neighbours, least significant first.
+    live : (8 B,) bool
+        Bits that move.
+
+    Returns
+    -------
+    bool
+    """
     below, above = positions[0] - 1, positions[-1] + 1
     return not (positions[0] & 7 and live[below]) and not (above & 7 and live[above])
 

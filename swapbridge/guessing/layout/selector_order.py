@@ -59,15 +59,20 @@ def is_quantity(columns: BitColumns, cut: Sequence[tuple[int, ...]], mux: FoundM
         _, place, count = np.unique(np.diff(raw)[follows], return_inverse=True, return_counts=True)
         return np.asarray((np.cumsum(count) - 0.5 * count)[place])
 
-    own = [f for f in cut if set(mux.positions) < set(f)]
+    bits = set(mux.positions)
+    own = [f for f in cut if bits & set(f) and bits != set(f)]
     if len(mux.values) >= FEWEST_LEVELS:
         own.append(mux.positions)
-    others = [tuple(p for p in f if p not in mux.positions) for f in cut if f not in own and set(f) & set(mux.decides)]
-    copies = [ranked_steps(other) for other in others if len(other) >= 4]
-    for steps in map(ranked_steps, own):
-        for its in copies:
-            if steps.std() and its.std() and abs(np.corrcoef(steps, its)[0, 1]) >= MUX_STEP_FOR_STEP:
-                return True
+    others = [f for f in cut if set(f) & set(mux.decides)]
+    for one in own:
+        steps = ranked_steps(one)
+        for other in others:
+            for copy in {other, tuple(p for p in other if p not in bits)}:
+                if len(copy) < 4 or set(copy) & set(one):
+                    continue
+                its = ranked_steps(copy)
+                if steps.std() and its.std() and abs(np.corrcoef(steps, its)[0, 1]) >= MUX_STEP_FOR_STEP:
+                    return True
     return False
 
 

@@ -35,7 +35,7 @@ from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
 from swapbridge.guessing.layout.cut import CutField, OrderPrices, cut_bits, within_reach
 from swapbridge.guessing.layout.kinds import comes_round, field_kind, is_noise, is_signed
 from swapbridge.guessing.layout.message_fields import raw_values
-from swapbridge.guessing.layout.multiplex import FoundMux, decides, find_multiplexer
+from swapbridge.guessing.layout.multiplex import FoundMux, decides, find_multiplexer, stands_alone
 from swapbridge.guessing.layout.orders import CutBits, cut_of, message_cuts
 from swapbridge.guessing.layout.selector_order import at_random, is_quantity, takes_turns
 from swapbridge.signalmap.findings import FoundField
@@ -189,18 +189,23 @@ def _exact(
 
 
 def _not_a_selector(columns: BitColumns, exact: _ExactParts, counting: tuple[FoundCounter, ...]) -> _ExactParts:
-    """Without a check that only follows a counter which the vehicle's others show, where it picks pages.
+    """Without a check that only follows a counter, where it picks pages.
 
-    Pages by turns go round with a counter of as many values, as a check of it does.
+    It must follow one that the vehicle's other messages show, or stand alone in its byte.
+
+    Pages by turns go round with a counter of as many values, as a check of it does; and their contents go round with
+    them, so that two bits of these may be what counts.
     """
-    follow = [p for c in exact.checksums if c.distinguished is not None for p in c.positions]
-    if not counting or not follow:
-        return exact
     size = len(columns.live)
+    follow = [p for c in exact.checksums if c.distinguished is not None for p in c.positions]
+    if not follow:
+        return exact
     known = mask_of([p for c in counting for p in c.positions], size)
     taken = exact.taken & ~mask_of(follow, size)
     mux = find_multiplexer(columns, [c.positions for c in exact.counters], taken | known)
     if mux is None or not set(mux.positions) <= set(follow):
+        return exact
+    if not counting and not stands_alone(mux.positions, columns.live):
         return exact
     return replace(exact, checksums=[c for c in exact.checksums if c.distinguished is None], taken=taken)
 
@@ -401,7 +406,7 @@ def fields_of_study(s: Study, prices: OrderPrices) -> tuple[FoundField, ...]:
 
 def paged_bits(mux: FoundMux | None) -> tuple[int, ...]:
     """Bits of a multiplexer and of its pages, where it is likely enough to explain them."""
-    if mux is None or mux_probability(len(mux.values), len(mux.positions), mux.gain_bits) < PAGES_LIKELY:
+    if mux is None or mux_probability(len(mux.values), len(mux.positions), mux.gain_bits, mux.by_habit) < PAGES_LIKELY:
         return ()
     return (*mux.positions, *mux.decides)
 
@@ -439,7 +444,7 @@ def _no_surer_than(found: FoundField, most: float) -> FoundField:
 
 def _mux_field(mux: FoundMux) -> FoundField:
     layout = layout_from_positions(mux.positions)
-    confidence = mux_probability(len(mux.values), len(mux.positions), mux.gain_bits)
+    confidence = mux_probability(len(mux.values), len(mux.positions), mux.gain_bits, mux.by_habit)
     return FoundField(
         name=f"mux_{layout.start}",
         layout=layout,
