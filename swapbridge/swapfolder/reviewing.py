@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import partial
@@ -89,7 +89,7 @@ def review_lines(
     made = _made(result.plan, f"{bus}.{name}", captures)
     in_time: Mapping[str, AlignedInTime] = {}
     if bus in captures:
-        make = partial(_translator(result.plan) or Translator, result.plan)
+        make = _quick_translator(result.plan) or partial(Translator, result.plan)
         in_time = aligned_in_time(result.plan, bridge, maps, captures, stimuli or {}, bus, make)
     out = [mark.name + ("" if mark.signal is not None else f", {len(wanted)} signals")]
     if mark.signal is None and mark.message.rest:
@@ -209,7 +209,7 @@ def play(plan: Plan, captures: Mapping[str, Capture]) -> SentColumns | None:
     played = [_columns(plan, numbers[bus], capture) for bus, capture in captures.items() if bus in numbers]
     if not played:
         return None
-    native = _translator(plan)
+    native = _quick_translator(plan)
     if native is None:
         return None
     time_us = np.concatenate([columns[0] for columns in played])
@@ -217,16 +217,17 @@ def play(plan: Plan, captures: Mapping[str, Capture]) -> SentColumns | None:
     width = max(columns[4].shape[1] for columns in played)
     payload = np.concatenate([np.pad(c[4], ((0, 0), (0, width - c[4].shape[1]))) for c in played])
     bus, word, length = (np.concatenate([columns[k] for columns in played])[order] for k in (1, 2, 3))
-    return native(plan).run_batch(time_us[order], bus, word, length, payload[order])
+    return native().run_batch(time_us[order], bus, word, length, payload[order])
 
 
-def _translator(plan: Plan) -> type[NativeTranslator] | None:
-    """The quick translator; None without a C compiler."""
+def _quick_translator(plan: Plan) -> Callable[[], NativeTranslator] | None:
+    """Makes the plan's translator in C, built for a few passes over recordings; None without a C compiler."""
+    make = partial(NativeTranslator, plan, optimised=False)
     try:
-        NativeTranslator(plan)
+        make()
     except MissingToolError:
         return None
-    return NativeTranslator
+    return make
 
 
 def _columns(plan: Plan, bus: int, capture: Capture) -> tuple[Any, ...]:

@@ -34,10 +34,10 @@ from tests.emit.c_runs import Columns, rows, run_slowly
 from tests.emit.random_plans import random_calls, random_plan
 
 
-@pytest.mark.parametrize("seed", [3, 9, 29, 33])
-def test_call_by_call_like_the_python_translator(seed: int) -> None:
+@pytest.mark.parametrize(("seed", "optimised"), [(3, True), (9, True), (29, True), (33, True), (9, False)])
+def test_call_by_call_like_the_python_translator(seed: int, *, optimised: bool) -> None:
     plan = random_plan(seed)
-    ours, theirs = NativeTranslator(plan), Translator(plan)
+    ours, theirs = NativeTranslator(plan, optimised=optimised), Translator(plan)
     sent = 0
     for call in random_calls(plan, seed, 3000):
         if call.word is None:
