@@ -8,7 +8,10 @@ from __future__ import annotations
 
 import logging
 
+# isort: off
+import swapbridge.capture.python_can  # noqa: F401 - before isotp loads python-can
 import isotp
+# isort: on
 
 from swapbridge.core import obd
 from swapbridge.core.identifier_words import split_word

@@ -17,8 +17,6 @@ import can
 import can.io.mf4
 import numpy as np
 import pytest
-from asammdf import MDF, Signal, Source
-from asammdf.blocks.v4_blocks import SourceInformation
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -33,14 +31,20 @@ from swapbridge.core.errors import InputError, MissingToolError
 from swapbridge.signalmap.dbc_read import load_map
 from swapbridge.signalmap.decode import decode_columns
 
-# our rooms keep python-can from loading asammdf (`capture.python_can`): here its reader and writer are the oracle
-importlib.reload(can.io.mf4)
-
 Frame = tuple[int, int, int, str, bytes, int]
 FramesOf = Callable[[Capture], list[Frame]]
 Make = Callable[..., Capture]
 TOP = Path(__file__).parents[2]
 START_NS = 1_700_000_000_123_456_789
+
+
+@pytest.fixture(scope="module", autouse=True)
+def python_can_with_asammdf() -> None:
+    """Our rooms keep python-can from loading it (`capture.python_can`): here its reader and writer are the oracle.
+
+    Neither is loaded when the module is, since every worker would.
+    """
+    importlib.reload(can.io.mf4)
 
 
 def messages(count: int) -> list[can.Message]:
@@ -157,6 +161,8 @@ def test_what_is_written_is_read_back_and_python_can_agrees(
 
 def test_asammdf_decodes_what_is_written_to_the_values_that_we_decode(tmp_path: Path) -> None:
     """Frames of the demo through the demo's map: asammdf's own bus decoding (with canmatrix) against ours."""
+    from asammdf import MDF
+
     path, map_path = tmp_path / "demo.mf4", TOP / "signal_maps" / "brindle_host.dbc"
     capture = read_capture(TOP / "captures" / "host_old_engine.log.gz").select(slice(20_000, 24_000))
     write_mf4([capture], path)
@@ -189,6 +195,9 @@ def test_groups_of_another_logger_are_put_in_the_order_of_time(
     tmp_path: Path, frames_of: FramesOf, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """One group a bus, fields left out, local time, a clock that steps back; python-can's order is the oracle."""
+    from asammdf import MDF, Signal, Source
+    from asammdf.blocks.v4_blocks import SourceInformation
+
     path = tmp_path / "theirs.mf4"
     bus = SourceInformation(source_type=Source.SOURCE_BUS, bus_type=Source.BUS_TYPE_CAN)
     rng = np.random.default_rng(3)
@@ -216,6 +225,9 @@ def test_groups_of_another_logger_are_put_in_the_order_of_time(
 
 def test_events_that_are_no_frames_are_counted(tmp_path: Path) -> None:
     """An 11-bit identifier above 7FF, 9 bytes in a classic frame, no time; without IDE the top bit says 29-bit."""
+    from asammdf import MDF, Signal, Source
+    from asammdf.blocks.v4_blocks import SourceInformation
+
     path = tmp_path / "odd.mf4"
     bus = SourceInformation(source_type=Source.SOURCE_BUS, bus_type=Source.BUS_TYPE_CAN)
     with MDF(version="4.10") as mdf:
@@ -280,6 +292,8 @@ def test_only_the_first_bytes_are_right_of_a_packed_file(tmp_path: Path) -> None
 
 
 def test_a_file_of_measurements_without_a_bus(tmp_path: Path) -> None:
+    from asammdf import MDF, Signal
+
     with MDF(version="4.10") as mdf:
         mdf.append(Signal(np.arange(9.0), np.arange(9.0), name="engine_speed"), comment="no bus")
         mdf.save(tmp_path / "speed.mf4")
@@ -362,10 +376,11 @@ def test_the_command_there_and_back(tmp_path: Path, make_capture: Make, frames_o
 
 
 def test_only_what_needs_asammdf_loads_it(tmp_path: Path, make_capture: Make) -> None:
-    """It takes a second and much memory; python-can would load it with itself, cantools python-can."""
+    """It takes a second and much memory; python-can would load it with itself, cantools and isotp python-can."""
     some_file(tmp_path / "in.mf4", make_capture)
     script = (
-        "import sys\nimport swapbridge.signalmap.dbc_read, swapbridge.bus.running.run\n"
+        "import sys\nimport swapbridge.bus.recording.scantool\n"
+        "import swapbridge.signalmap.dbc_read, swapbridge.bus.running.run\n"
         "from swapbridge.capture.read import read_capture\n"
         "frames = len(read_capture(sys.argv[1]))\nloaded = 'asammdf' in sys.modules\nimport asammdf\n"
         "print(frames, loaded, hasattr(asammdf, 'MDF'))\n"

@@ -45,6 +45,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ("compile bridge.toml --out plan.json", "can cantools numpy"),
         ("emit --help", ""),
         ("stop --help", ""),
+        ("dtc --help", "can cantools numpy"),
     ],
 )
 def test_what_a_command_loads(call: str, loads: str, folder: Path) -> None:

@@ -13,11 +13,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from enum import Enum
 
+# isort: off
+from swapbridge.capture.python_can import can  # before isotp loads python-can
 import isotp
+# isort: on
 
 from swapbridge.bus.adapters.can_messages import word_of
 from swapbridge.bus.adapters.clock import monotonic_ns
-from swapbridge.capture.python_can import can
 from swapbridge.core import obd
 from swapbridge.core.identifier_words import format_identifier, split_word
 
