@@ -1,4 +1,5 @@
-"""How Hypothesis draws its examples: the same ones everywhere, so that a run can be repeated; `explore` draws new ones.
+"""How Hypothesis draws its examples: the same ones everywhere, so that a run can be repeated; `explore` draws new ones,
+ten times as many for a law that names no number of its own.
 
     pytest --hypothesis-profile explore
 
@@ -8,17 +9,22 @@ is for looking for trouble, before a release say; what it finds becomes an examp
 from __future__ import annotations
 
 import gc
+import importlib
 import uuid
+import warnings
 from collections import Counter
 from collections.abc import Generator
+from contextlib import suppress
 
 import pytest
 from hypothesis import settings
 from hypothesis.internal.conjecture import providers
 from xdist.scheduler import LoadScopeScheduling
 
-settings.register_profile("same", derandomize=True, deadline=None)
-settings.register_profile("explore", deadline=None, print_blob=True)
+import swapbridge.capture.python_can  # noqa: F401 - before a test loads python-can, and that asammdf on every worker
+
+settings.register_profile("same", derandomize=True, deadline=None, max_examples=50)
+settings.register_profile("explore", deadline=None, max_examples=500, print_blob=True)
 settings.load_profile("same")
 
 # Hypothesis also draws numbers that it finds in the modules under test, but not in installed ones: off, so that a
@@ -28,18 +34,36 @@ if hasattr(providers, "is_local_module_file"):
 
 
 @pytest.hookimpl(wrapper=True)
-def pytest_collection() -> Generator[None, object, object]:
+def pytest_collection(session: pytest.Session) -> Generator[None, object, object]:
     """Python's search for cycles rests while the tests are collected: it took a quarter of each worker's time there.
 
     Later it leaves alone what collecting made, which lasts, and goes round less often: it took a tenth of their time.
     """
     gc.disable()
     try:
+        _import_in_turn(session.config)
         return (yield)
     finally:
         gc.freeze()
         gc.set_threshold(100_000, 20, 20)
         gc.enable()
+
+
+def _import_in_turn(config: pytest.Config) -> None:
+    """Each worker begins with modules of its own, so that in a fresh checkout each is rewritten and compiled by one.
+
+    Every worker then imports all of them, as pytest asks; what fails here fails again where pytest reports it.
+    """
+    me: dict[str, str | int] = getattr(config, "workerinput", {})
+    if not me or config.args != config.getini("testpaths"):
+        return
+    paths = sorted(path.relative_to(config.rootpath) for path in config.rootpath.glob("tests/**/test_*.py"))
+    begin = len(paths) * int(str(me["workerid"]).removeprefix("gw")) // int(me["workercount"])
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        for path in paths[begin:] + paths[:begin]:
+            with suppress(Exception, pytest.skip.Exception):
+                importlib.import_module(".".join(path.with_suffix("").parts))
 
 
 class _Sharing(LoadScopeScheduling):  # type: ignore[misc]  # xdist has no types

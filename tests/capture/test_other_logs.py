@@ -81,7 +81,7 @@ def expected(message: can.Message) -> tuple[int, int, str, bytes, int]:
 
 
 @pytest.mark.parametrize("form", ["asc", "blf", "csv", "trc", "db"])
-@settings(deadline=None, max_examples=30)
+@settings(deadline=None, max_examples=12)
 @given(sent=st.lists(messages(), min_size=1, max_size=12))
 def test_columns_equal_the_reader(
     tmp_path_factory: pytest.TempPathFactory, frames_of: FramesOf, form: str, sent: list[can.Message]

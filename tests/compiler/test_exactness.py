@@ -268,7 +268,7 @@ def test_a_source_with_one_valid_value_keeps_it_under_a_limit() -> None:
         assert check_case(donor, host, "plain", text, [[bytes(8)]] * 3) > 0
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=50, deadline=None, suppress_health_check=list(HealthCheck))
 @given(cases())
 def test_random_maps_and_expressions_are_exact(case: Any) -> None:
     check_case(*case)

@@ -68,7 +68,7 @@ def test_in_a_state_that_was_not_recorded_it_says_its_safe_answer() -> None:
     assert temp_at(text.replace('["run"]', '["key_on", "run"]'), 120) == 150
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.integers(0, 210), st.lists(st.integers(-40, 170), min_size=2, max_size=2).map(sorted))
 def test_whatever_was_recorded_a_rule_speaks_there_and_nowhere_else(coolant: int, ends: list[int]) -> None:
     """Inside its recorded range as if there were none, outside its safe answer, to the last degree."""
@@ -165,7 +165,7 @@ def test_a_review_lifts_the_mark_until_expression_limit_or_map_changes() -> None
         assert any("was reviewed on 2031-05-04 and changed since" in note for note in result.warnings)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(st.integers(195, 205), st.integers(248, 252), st.integers(118, 122), st.booleans())
 def test_a_review_holds_for_what_was_looked_at_and_for_nothing_else(
     top: int, fallback: int, hot: int, spaced: bool

@@ -200,7 +200,7 @@ def test_translators_and_reference_agree_on_requests(more: str, make: Any) -> No
     assert agree(text_of(more, LONG), make, random.Random(len(more)), 2500) > 300
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.integers(0, 1 << 32), st.sampled_from(MORES))
 def test_translator_and_reference_agree_whoever_asks(seed: int, more: str) -> None:
     agree(text_of(more, LONG), Translator, random.Random(seed), 300)

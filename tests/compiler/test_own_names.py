@@ -179,7 +179,7 @@ def test_translators_and_reference_agree_on_own_names(make: Any, address: int) -
     assert agree(text_of(address), make, steps(random.Random(address), 3000, address)) > 200
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.integers(0, 1 << 32), st.sampled_from((49, 200)), st.booleans())
 def test_translator_and_reference_agree_on_any_claims(seed: int, address: int, stated: bool) -> None:
     text = text_of(address, STATED if stated else "")

@@ -179,7 +179,7 @@ ANY_PROXY = st.recursive(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=20, deadline=None)
 @given(ANY_PROXY, st.sampled_from([r for r in WARNED_BY if r != "coolant_temperature"]))
 def test_nothing_made_of_speed_time_and_state_alone_is_a_warning(value: str, role: str) -> None:
     assert f"it is a warning ({role})" in lamp(value, role)

@@ -202,7 +202,7 @@ def test_translators_and_reference_agree_on_names(more: str, make: Any) -> None:
     assert agree(BY_NAME + more, make, traffic(random.Random(len(more)), 4000)) > 300
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=12, deadline=None)
 @given(st.integers(0, 1 << 32))
 def test_translator_and_reference_agree_whoever_claims(seed: int) -> None:
     agree(BY_NAME + MORE, Translator, traffic(random.Random(seed), 300))

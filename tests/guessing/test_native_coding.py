@@ -60,7 +60,7 @@ def both_ways(
     return got, history_costs(pairs, wanted, thorough=thorough, parts=parts, heavy=heavy)
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(
     st.sampled_from(KINDS),
     st.integers(1, 300),

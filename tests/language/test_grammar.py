@@ -142,7 +142,7 @@ pieces = st.sampled_from(
 )  # fmt: skip
 
 
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(st.lists(pieces, max_size=12))
 def test_any_expression_compiles_or_is_refused_with_a_place(parts: list[str]) -> None:
     text = " ".join(parts).replace('"', "")
@@ -153,7 +153,7 @@ def test_any_expression_compiles_or_is_refused_with_a_place(parts: list[str]) ->
     assert compiled_or_refused(bridge)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.data())
 def test_a_damaged_bridge_file_compiles_or_is_refused(data: st.DataObject) -> None:
     lines = RICH.splitlines()

@@ -122,7 +122,7 @@ leaves = st.one_of(
 )
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.data())
 def test_any_damage_is_refused_or_leaves_a_valid_plan(data: st.DataObject) -> None:
     document = json.loads(TEXT)

@@ -127,7 +127,7 @@ def _oracle(
     return out
 
 
-@settings(max_examples=150)
+@settings(max_examples=60)
 @given(
     _rows(),
     st.lists(st.tuples(st.integers(0, 12_000), st.integers(0, 0x7FF), st.binary(max_size=8)), max_size=12),

@@ -495,7 +495,7 @@ def test_huge_file_is_refused_unread(tmp_path: Path) -> None:
         load_map(tmp_path / "huge.dbc")
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(st.data())
 def test_damaged_maps_never_crash(data: st.DataObject) -> None:
     """Bytes cut out, doubled or swapped: either a map or one InputError."""

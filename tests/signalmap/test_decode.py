@@ -126,7 +126,7 @@ def messages(draw: st.DrawFn) -> MapMessage:
     return MapMessage("M", 0x123, draw(st.booleans()), length, tuple(signals), is_fd=length > 8)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(message=messages(), data=st.data())
 def test_any_layout_decodes_as_cantools_decodes_it(message: MapMessage, data: st.DataObject) -> None:
     signal_map = SignalMap((message,))

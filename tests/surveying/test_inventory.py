@@ -64,7 +64,7 @@ def slow_flips(payloads: list[bytes], size: int) -> list[int]:
     return out
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=60)
 @given(captures(), st.sampled_from([1, 3, 1 << 15]))
 def test_every_number_equals_the_loop(capture: Capture, rows_together: int) -> None:
     with pytest.MonkeyPatch.context() as patch:

@@ -95,7 +95,7 @@ def test_a_sender_that_pauses_has_lost_nothing() -> None:
     assert found[0x101].by_clock == 10
 
 
-@settings(deadline=None, max_examples=20)
+@settings(deadline=None, max_examples=10)
 @given(st.integers(0, 2**32), st.floats(0.3, 12.0), st.booleans())
 def test_a_dropout_is_never_called_sleep(seed: int, seconds: float, counters: bool) -> None:
     rng = np.random.default_rng(seed)
