@@ -84,3 +84,17 @@ def test_the_low_end_of_a_steady_ramp_is_no_counter_in_a_lossy_log() -> None:
     payload[:, 0] = np.where(rng.random(len(sending)) < 0.01, 8, 0) + 9 * sending
     found = find_counters(columns_of(payload, sending * 10_000_000))
     assert [c.positions for c in found if len(c.positions) < 8] == []
+
+
+def test_the_upper_end_of_a_steady_ramp_is_no_counter_in_a_lossy_log() -> None:
+    """By 3.8 or 4.2 a frame: the upper six bits go on by one, but for where the lower two go round."""
+    rng = np.random.default_rng(8)
+    sending = np.flatnonzero(rng.random(1500) < 0.15)[:110]
+    time_ns = sending * 50_000_000 // 20_500_000 * 20_500_000  # a coarse clock
+    for rate in (3.8, 4.2):
+        payload = np.zeros((len(sending), 1), np.uint8)
+        payload[:, 0] = (rate * sending + 7).astype(np.int64) & 255
+        assert find_counters(columns_of(payload, time_ns)) == []
+    payload[:, 0] = (sending % 64 << 2) | np.cumsum(rng.random(len(sending)) < 0.1) & 3  # two flags below a counter
+    (found,) = find_counters(columns_of(payload, time_ns))
+    assert found.positions == tuple(range(2, 8))

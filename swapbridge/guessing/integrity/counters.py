@@ -14,6 +14,7 @@ from swapbridge.guessing.coding.bit_columns import BitColumns, whole_stretches
 from swapbridge.guessing.coding.candidates import track_bit
 from swapbridge.guessing.coding.codelength import adaptive_bits, field_words
 from swapbridge.guessing.coding.history_costs import BIG, LITTLE
+from swapbridge.guessing.integrity.ramp_ends import goes_on_below, live_below, makes_up_below
 from swapbridge.guessing.integrity.slow_counters import rhythm_by_clock
 from swapbridge.surveying.lost import count_sendings, sendings_between
 
@@ -142,7 +143,11 @@ def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = Non
                     span = counter.counter.high - counter.counter.low + 1
                     if goes_on_above(columns, follows, bits[:length], down=2 * counter.counter.step > span):
                         break
-                    if (counter.every > 1 or counter.by_clock) and _goes_on_below(columns, follows, bits[:length]):
+                    below = live_below(columns, int(bits[0]))
+                    slow = counter.every > 1
+                    if (slow or counter.by_clock) and goes_on_below(payload, follows, frames, below, bits[:length]):
+                        break
+                    if not slow and makes_up_below(payload, gap, below, bits[:length], counter.counter):
                         break
                     if length < len(bits) and bits[length] >> 3 == bits[0] >> 3 and _one_longer(run, counter, length):
                         length += 1
@@ -200,30 +205,6 @@ def _upper_half(
 def _one_longer(run: _CounterSteps, lower: FoundCounter, length: int) -> bool:
     """Whether this goes on by one in every frame with the bit above too, which has not gone round yet."""
     return lower.counter.step == 1 and bool(((run.new - run.old) % (2 << length) == 1).all())
-
-
-def _goes_on_below(columns: BitColumns, follows: npt.NDArray[np.intp], positions: npt.NDArray[np.intp]) -> bool:
-    """Whether the bits right below, in its byte, go on with it by one and the same step: the upper end of a ramp.
-
-    A counter's lowest bit is its own; what steps by three moves its upper bits in a rhythm too. A ramp carries: its
-    step is the same where its lower bits go round, as it is not where two counters stand side by side.
-    """
-    first = int(positions[0])
-    lowest = first
-    while lowest & 7 and columns.live[lowest - 1]:
-        lowest -= 1
-    frames = frames_between(columns, follows)
-    for start in range(lowest, first):
-        bits = np.concatenate([np.arange(start, first), positions])
-        word = field_words(columns.payload, bits).astype(np.int64)
-        step, span = np.diff(word)[follows - 1], 1 << len(bits)
-        low = word & ((1 << first - start) - 1)
-        over = low[follows] < low[follows - 1]
-        for size in np.unique(step[frames == 1] % span).tolist()[:WIDEST]:
-            fits = (step - size * frames) % span == 0
-            if size & 1 and fits.mean() >= SHARE and (not over.any() or fits[over].mean() >= CARRIES):
-                return True
-    return False
 
 
 def goes_on_above(
