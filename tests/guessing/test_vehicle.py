@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -11,7 +13,9 @@ from hypothesis import strategies as st
 from swapbridge.core.integrity import Checksum, Crc, Sum, checksum_from_dict
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
+from swapbridge.guessing.integrity.checksums import FoundChecksum
 from swapbridge.guessing.integrity.counters import find_counters
+from swapbridge.guessing.integrity.listed_crcs import listed_crc, listed_forms
 from swapbridge.guessing.integrity.shared_formulas import crc_of_vehicle, vehicle_crcs
 from swapbridge.guessing.integrity.trust import BY_HABIT, check_probability
 from swapbridge.guessing.integrity.vehicle_formulas import vehicle_checks
@@ -278,3 +282,31 @@ def test_where_a_counter_and_its_sum_go_in_step_and_no_other_message_tells_only_
         assert check is not None
         assert (check.positions, check.distinguished) == (tuple(range(8)), 0)
         assert check_probability(check) <= BY_HABIT
+
+
+def test_a_crc_of_the_vehicle_shows_a_list_that_the_counter_picks_from() -> None:
+    """Where a counter alone moves, sixteen constants explain anything; what one CRC makes of its upper half, not."""
+    rng = np.random.default_rng(14)
+    crc = Crc(8, 0x07, 0, False, 0, tuple(range(5)))
+    proven = FoundChecksum(tuple(range(40, 48)), replace(crc, xor_out=99), None, (), 1.0, 300, 0)
+    forms = listed_forms([(6, proven)])
+    secret = rng.integers(0, 256, 16)
+    payload = np.full((N, 4), 55, np.uint8)
+    payload[:, 2] = np.arange(N) & 255
+    method = replace(crc, coverage=(0, 1, 2))
+    payload[:, 3] = [method.value(row.tobytes()) ^ secret[row[2] & 15] for row in payload]
+    frames = columns(payload, 0x234)
+    found = listed_crc(frames, forms, find_counters(frames))
+    assert found is not None
+    assert (found.positions, found.counter, found.by_counter) == (
+        tuple(range(24, 32)),
+        (16, 17, 18, 19),
+        tuple(secret.tolist()),
+    )
+    payload[:, 3] = np.roll(payload[:, 3], 1)  # another function of the counter
+    frames = columns(payload, 0x234)
+    assert listed_crc(frames, forms, find_counters(frames)) is None
+    payload[:, 2] &= 15  # nothing left over to prove it
+    frames = columns(payload, 0x234)
+    assert listed_crc(frames, forms, find_counters(frames)) is None
+    assert not listed_forms([(6, replace(proven, method=Sum(8, (0, 1), 8, 1, 0)))])

@@ -101,9 +101,9 @@ def makes_up_below(payload: npt.NDArray[np.uint8], gap: Ints, lowest: int, posit
     span = counter.high - counter.low + 1
     near = ~counted.jumped & (counted.sendings < span)
     up = 1 if 2 * counter.step <= span else -1
-    off = up * (counted.sendings - gap / counted.period_ns)[near]
+    off: npt.NDArray[np.float64] = up * (counted.sendings - gap / counted.period_ns)[near]
     for start in range(lowest, first):
-        on = np.diff(field_words(payload, np.arange(start, first)).astype(np.int64))[near]
+        on = np.diff(field_words(payload, np.arange(start, first)).astype(np.float64))[near]
         if on.any() and off.std():
             together = -float(np.corrcoef(on, off)[0, 1])
             if together >= TOGETHER and together * len(off) ** 0.5 >= BEYOND_CHANCE:

@@ -160,13 +160,28 @@ def vehicle_crcs(proven: Sequence[tuple[int, FoundChecksum]]) -> dict[Crc, int]:
     tally: Tally[Crc] = Tally()
     for width, found in proven:
         if isinstance(found.method, Crc) and found.counter is None and found.equations >= EQUATIONS:
-            form = _crc_form(found, found.method, width)
+            form = crc_form(found, found.method, width)
             if form is not None:
                 tally[form] += 1
     return dict(tally)
 
 
-def _crc_form(found: FoundChecksum, method: Crc, width: int) -> Crc | None:
+def crc_form(found: FoundChecksum, method: Crc, width: int) -> Crc | None:
+    """A message's CRC over all other bytes as `vehicle_crcs` states it; None of another kind.
+
+    Parameters
+    ----------
+    found : FoundChecksum
+        The check.
+    method : Crc
+        Its method.
+    width : int
+        Bytes of the message's payload.
+
+    Returns
+    -------
+    Crc or None
+    """
     own = found.positions[0] >> 3
     if method.width != 8 or len(found.positions) != 8 or own not in (0, width - 1):
         return None

@@ -15,6 +15,7 @@ from swapbridge.guessing.integrity.checksums import FoundChecksum, check_at
 from swapbridge.guessing.integrity.counters import FoundCounter, find_counters
 from swapbridge.guessing.integrity.followers import follower_of_counter, place_of
 from swapbridge.guessing.integrity.integrity_fields import SURE, counter_doubts
+from swapbridge.guessing.integrity.listed_crcs import listed_crc, listed_forms
 from swapbridge.guessing.integrity.rival_places import Place, likelier_place, plain_places
 from swapbridge.guessing.integrity.shared_formulas import (
     backed_check,
@@ -58,7 +59,7 @@ def with_vehicle_formulas(studies: Sequence[Study], restudy: Restudy = study) ->
     crcs = vehicle_crcs([(s.columns.payload.shape[1], c) for s in studies for c in s.checksums])
     sizes = [int(s.columns.payload.shape[1]) for s in studies]
     sure = [(n, c) for n, s in zip(sizes, studies, strict=True) for c in s.checksums if check_probability(c) >= SURE]
-    sums = vehicle_sums(sure)
+    sums, listed = vehicle_sums(sure), listed_forms(sure)
     places = Tally(place_of(s.columns, c.positions) for s in studies for c in s.checksums if c.distinguished is None)
     plain = plain_places([(s.columns.payload.shape[1], s.checksums) for s in studies])
     out = []
@@ -84,7 +85,12 @@ def with_vehicle_formulas(studies: Sequence[Study], restudy: Restudy = study) ->
             continue
         check = crc
         if check is None and sure and all(check_probability(c) < SURE and c.tied is None for c in s.checksums):
-            check = sum_of_vehicle(s.columns, sums) or same_formula(s.columns, sure)
+            counters = [c for part in s.parts if part.mux_value is None for c in part.counters]
+            check = (
+                sum_of_vehicle(s.columns, sums)
+                or same_formula(s.columns, sure)
+                or listed_crc(s.columns, listed, counters)
+            )
         if check is None and formulas and not s.checksums:
             check = backed_check(s.possible, formulas)
         if check is None:
