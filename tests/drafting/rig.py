@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -34,8 +35,9 @@ class Drive:
         return out
 
 
+@cache
 def drive(seed: int, seconds: float = 90.0) -> Drive:
-    """Two short wakes and a drive of blips and cruising, with the compressor now and then."""
+    """Two short wakes and a drive of blips and cruising, with the compressor now and then: made once, so read only."""
     rng = np.random.default_rng(seed)
     t = np.arange(0, seconds, 0.01)
     on = ((t > 0.5) & (t < 4)) | ((t > 9.5) & (t < 13)) | ((t > 18.5) & (t < seconds - 4))
@@ -54,7 +56,10 @@ def drive(seed: int, seconds: float = 90.0) -> Drive:
     start = np.isin(np.floor(t), (1, 2, 10, 11, 20, 40, 60))
     key = np.where(on, np.where(start, 2, 1), 0).astype(float)
     compressor = np.repeat(rng.integers(0, 2, len(t) // 700 + 1), 700)[: len(t)].astype(float) * on
-    return Drive(t, np.maximum(rpm, 0), pedal, coolant, key, compressor, awake, engine)
+    made = Drive(t, np.maximum(rpm, 0), pedal, coolant, key, compressor, awake, engine)
+    for series in fields(made):
+        getattr(made, series.name).flags.writeable = False
+    return made
 
 
 Maker = Callable[[Drive, Floats], dict[Layout, Floats]]
@@ -182,9 +187,11 @@ def donor_senders() -> list[Sender]:
 
 def recordings(
     extra: Mapping[Layout, Callable[[Drive, Floats], Floats]] | None = None,
+    more_host: Sequence[Sender] = (),
+    more_donor: Sequence[Sender] = (),
 ) -> tuple[dict[str, Capture], dict[str, StimulusTrack]]:
-    """The four recordings and two tracks of a draft, by kind."""
-    host, donor = host_senders(extra), donor_senders()
+    """The four recordings and two tracks of a draft, by kind; with more fields of the host, more senders of either."""
+    host, donor = [*host_senders(extra), *more_host], [*donor_senders(), *more_donor]
     mine, theirs = drive(1), drive(2)
     captures = {
         "host": record(host, mine, "host", 1),

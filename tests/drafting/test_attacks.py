@@ -16,7 +16,7 @@ from swapbridge.drafting.drafted import Drafted, DraftedMessage
 from swapbridge.drafting.recordings import open_swap
 from swapbridge.drafting.swap_sources import Swap
 from swapbridge.signalmap.signal_map import MapMessage, MapNode, ModuleKind, SignalMap
-from tests.drafting.rig import Drive, Floats, Sender, donor_senders, drive, host_senders, record, recordings
+from tests.drafting.rig import Drive, Floats, Sender, drive, recordings
 
 BEGIN_S = 1_600_000_000.0
 Told = Callable[[Drive], Mapping[str, Channel]]
@@ -30,16 +30,8 @@ def swap_of(
     host: Sequence[Sender] = (), donor: Sequence[Sender] = (), host_told: Told = nothing, donor_told: Told = nothing
 ) -> Swap:
     """The rig's swap, with more senders on either bus and more that somebody told."""
-    _, tracks = recordings()
-    mine, theirs = drive(1), drive(2)
-    one, other = [*host_senders(), *host], [*donor_senders(), *donor]
-    captures = {
-        "host": record(one, mine, "host", 1),
-        "host unplugged": record(one, mine, "host", 2, only=lambda s: not s.engine),
-        "donor": record(other, theirs, "donor", 3),
-        "donor alone": record(other, theirs, "donor", 4, only=lambda s: s.engine),
-    }
-    for bus, d, told in (("host", mine, host_told), ("donor", theirs, donor_told)):
+    captures, tracks = recordings(more_host=host, more_donor=donor)
+    for bus, d, told in (("host", drive(1), host_told), ("donor", drive(2), donor_told)):
         tracks[bus] = replace(tracks[bus], channels={**tracks[bus].channels, **told(d)})
     return open_swap(captures, tracks)[0]
 

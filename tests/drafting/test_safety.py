@@ -35,7 +35,7 @@ from swapbridge.drafting.swap_sources import Swap
 from swapbridge.language.reading import load_bridge
 from swapbridge.signalmap.dbc_write import save_map
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal, SignalMap
-from tests.drafting.rig import Drive, Floats, Sender, drive, host_senders, record, recordings
+from tests.drafting.rig import Drive, Floats, Sender, drive, recordings
 
 Extra = Mapping[Layout, Callable[[Drive, Floats], Floats]]
 LEVER = ("P", "R", "N", "D")
@@ -78,11 +78,8 @@ def in_gear(d: Drive, t: Floats) -> dict[Layout, Floats]:
 
 def swap_of(extra: Extra, *more: Sender, told: tuple[str, ...] = ()) -> Swap:
     """A swap whose old engine computer said some more, some of which a person told of."""
-    captures, tracks = recordings(extra)
+    captures, tracks = recordings(extra, more)
     d, channels = drive(1), dict(tracks["host"].channels)
-    senders = [*host_senders(extra), *more]
-    captures["host"] = record(senders, d, "host", 1)
-    captures["host unplugged"] = record(senders, d, "host", 2, only=lambda s: not s.engine)
     for name in told:
         values = switch(name, d, d.time_s)
         rows = np.r_[0, np.flatnonzero(np.diff(values) != 0) + 1]
