@@ -7,8 +7,6 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pytest
-
 from tests.conftest import LONG_GROUPS, sharing
 
 TOP = Path(__file__).parent.parent
@@ -31,9 +29,12 @@ def test_usual(): note("u")
 def test_plain(): note("p")
 @pytest.mark.long(30)
 def test_longer(): note("l")
-@pytest.mark.long({seconds})
+@pytest.mark.long(20)
+@pytest.mark.parametrize("part", "34")
+def test_shorter_parts(part): note(part)
+@pytest.mark.long(40)
 @pytest.mark.parametrize("part", "12")
-def test_parts(part): note(part)
+def test_longest_parts(part): note(part)
 """
 
 
@@ -58,11 +59,10 @@ def test_a_modules_tests_go_to_one_worker(tmp_path: Path) -> None:
     assert set.union(*workers.values()) == {"gw0", "gw1"}
 
 
-@pytest.mark.parametrize(("seconds", "order"), [(40, "12lu"), (20, "l12u")])
-def test_of_a_long_run_what_takes_longest_goes_first(tmp_path: Path, seconds: int, order: str) -> None:
-    (tmp_path / "test_taking.py").write_text(TAKING.format(seconds=seconds))
+def test_of_a_long_run_what_takes_longest_goes_first(tmp_path: Path) -> None:
+    (tmp_path / "test_taking.py").write_text(TAKING)
     _run(tmp_path, "-n", "1", "-m", "long")
-    assert (tmp_path / "order").read_text() == order
+    assert (tmp_path / "order").read_text() == "12l34u"
 
 
 def test_long_tests_go_where_there_is_room_except_those_that_share() -> None:
