@@ -24,7 +24,7 @@ from swapbridge.proving.bench.bench import Bench, MakeTranslator, Run, frames_of
 from swapbridge.proving.bench.frame_rows import Frames, unpack_column
 from swapbridge.proving.bench.plant import Plant
 from swapbridge.proving.faults.campaign import CampaignInputs, Runs
-from swapbridge.proving.reference.exact import reserved
+from swapbridge.proving.reference.exact_values import reserved
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.settled_groups import Settled
 from swapbridge.proving.verdict import (

@@ -14,10 +14,12 @@ from hypothesis import strategies as st
 from swapbridge.compiler.compile import compile_bridge
 from swapbridge.compiler.expressions.functions import FUNCTIONS as LANGUAGE
 from swapbridge.core.layout import Layout
+from swapbridge.language.expressions import Call
 from swapbridge.plan.python.translator import Translator
 from swapbridge.proving.bench.bench import set_up, simulate
-from swapbridge.proving.reference.exact import FUNCTIONS, between, nearest
+from swapbridge.proving.reference.exact import FUNCTIONS, Evaluator
 from swapbridge.proving.reference.exact_memory import MEMORIES
+from swapbridge.proving.reference.exact_values import Exact, Purpose, between, nearest
 from swapbridge.proving.reference.open_choices import loose_fields, steps_of
 from swapbridge.proving.reference.reference import Reference
 from swapbridge.proving.trace import judge_trace
@@ -144,6 +146,36 @@ EXPRESSIONS = [
     "lowpass(donor.FAST.Speed, 0.05 s) - 10 rpm",
     "-donor.FAST.Speed + 8000 rpm",
 ]
+
+
+def test_a_part_that_reads_one_signal_is_worked_out_once_a_value(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Speed and torque never meet twice at the same values; of speed there are three all the same, and each frame of a
+    reference that never met any says the same.
+    """
+    formula = "max(donor.FAST.Speed, 700 rpm) + min(donor.FAST.Torque / 1 Nm, 300) * 1 rpm"
+    text = WHOLE_LANGUAGE.replace("THIS", formula)
+    asked: list[str] = []
+
+    def counted(evaluator: Evaluator, node: Call, wanted: Purpose) -> Exact:
+        asked.append(node.function)
+        return extreme(evaluator, node, wanted)
+
+    extreme = FUNCTIONS["max"]
+    monkeypatch.setitem(FUNCTIONS, "max", counted)
+    reference = _reference(text)
+    met: list[int] = []
+    for n in range(30):
+        _hear(reference, 8000 + 80 * (n % 3), 1000 + n, n % 15, 10_000 * n)
+        if not n:
+            asked.clear()  # what was met while the reference was made
+        met.append(_sent(reference, "Speed", 10_000 * n))
+    assert asked.count("max") <= 6, "three values, and what it takes to learn what it reads"
+    for n, found in enumerate(met):
+        alone = _reference(text)
+        _hear(alone, 8000 + 80 * (n % 3), 1000 + n, n % 15, 0)
+        assert _sent(alone, "Speed", 0) == found
 
 
 @pytest.fixture(scope="module")

@@ -12,81 +12,37 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor
 from operator import eq, ge, gt, le, lt, ne
-from typing import NamedTuple, Protocol, cast
+from typing import Protocol, cast
 
 from swapbridge.core.units import NONE, SPELLINGS, Unit, find_unit
-from swapbridge.core.vocabulary import is_reserved, plain
+from swapbridge.core.vocabulary import plain
 from swapbridge.language.bridge_file import BridgeFile, SignalOptions, Written
 from swapbridge.language.constants import parse_written
-from swapbridge.language.defaults import OTHER_RESOLUTION
-from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Text, Truth, Unary
+from swapbridge.language.expressions import Binary, Call, Name, Node, Number, Text, Truth, Unary, names_in
 from swapbridge.language.memories import Choices
 from swapbridge.plan.plan import STATES
+from swapbridge.proving.reference.exact_values import (
+    NO_YES,
+    ONE,
+    PLAIN,
+    TRUTH,
+    ZERO,
+    Exact,
+    Purpose,
+    Reading,
+    between,
+    lists_choices,
+    nearest,
+    on,
+    reserved,
+)
 from swapbridge.signalmap.signal_map import MapSignal
 
-TRUTH = Unit("yes or no", "yes or no")
-ZERO, ONE = Fraction(0), Fraction(1)
-NO_YES = (ZERO, ONE)
-"""A truth as a number, by itself."""
 MEASURED_MOST = 20_000
 """Values kept of one source signal, or of one part of a tree."""
+_OUTSIDE, _INSIDE, _INSIDE_ONE = range(3)
+"""Where a part of a tree stands: outside all that is kept, inside of it, or inside of what reads one signal."""
 COMPARISONS: Mapping[str, Callable[[int, int], bool]] = {"<": lt, "<=": le, ">": gt, ">=": ge, "==": eq, "!=": ne}
-
-
-class Exact(NamedTuple):
-    """A value: a number in `unit`, a truth (0 or 1), or a choice (its raw value).
-
-    `fixed` marks what comes from constants alone; products and quotients with such need no rounding. A tuple, since
-    it is made millions of times in a proof and takes a third of the time that a frozen dataclass takes.
-    """
-
-    number: Fraction
-    unit: Unit = NONE
-    valid: bool = True
-    choices: Mapping[int, str] | None = None
-    is_choice: bool = False
-    fixed: bool = False
-
-    def into(self, unit: Unit) -> Fraction:
-        """The number in another unit of its kind."""
-        if self.unit is unit or self.unit == unit:
-            return self.number
-        scale, offset = self.unit.conversion(unit)
-        return self.number * scale + offset
-
-
-@dataclass(frozen=True, slots=True)
-class Purpose:
-    """What an expression is for: the target's unit, its resolution there, its step, its choices."""
-
-    unit: Unit | None = None
-    resolution: Fraction = OTHER_RESOLUTION
-    step: Fraction | None = None
-    choices: Mapping[int, str] | None = None
-
-    @property
-    def look_up_key(self) -> tuple[Unit | None, Fraction, Fraction | None, Choices]:
-        """All of it, for a look-up."""
-        return self.unit, self.resolution, self.step, tuple(sorted((self.choices or {}).items()))
-
-    def resolution_in(self, unit: Unit) -> Fraction:
-        """Resolution of a value in that unit."""
-        if self.unit is not None and self.unit.kind == unit.kind:
-            return self.resolution * self.unit.factor / unit.factor
-        return OTHER_RESOLUTION
-
-
-PLAIN = Purpose()
-
-
-class Reading(NamedTuple):
-    """A source signal now: its map entry, what the bridge file adds, its raw value, whether its message is fresh."""
-
-    signal: MapSignal
-    options: SignalOptions
-    bus: str
-    raw: int
-    fresh: bool
 
 
 class Surroundings(Protocol):
@@ -151,36 +107,6 @@ class ExactMemory(Protocol):
         """Its value now."""
 
 
-def between(value: Fraction, low: Fraction, high: Fraction) -> Fraction:
-    """`min(max(value, low), high)`, without what `Fraction` asks about its partner at every comparison."""
-    if value.numerator * low.denominator < low.numerator * value.denominator:
-        value = low
-    return high if high.numerator * value.denominator < value.numerator * high.denominator else value
-
-
-def nearest(value: Fraction | int) -> int:
-    """The nearest integer, halves away from zero."""
-    top, bottom = value.numerator, value.denominator
-    return (2 * top + bottom) // (2 * bottom) if top >= 0 else -((bottom - 2 * top) // (2 * bottom))
-
-
-def on(grid: Fraction, value: Fraction) -> Fraction:
-    """The nearest multiple of a grid, halves away from zero."""
-    return nearest(value / grid) * grid
-
-
-def reserved(signal: MapSignal) -> frozenset[int]:
-    """Raw values that are no measurement."""
-    named = {raw for raw, name in signal.choices.items() if is_reserved(name)}
-    return frozenset(named | {*signal.not_available, *signal.error_codes})
-
-
-def lists_choices(signal: MapSignal) -> bool:
-    """Whether a signal is a list of named states rather than a number."""
-    named = [raw for raw, name in signal.choices.items() if not is_reserved(name)]
-    return len(named) >= 2 and not signal.unit and signal.scale == 1 and signal.offset == 0
-
-
 class Evaluator:
     """Evaluates trees of one bridge file; remembering functions are stepped by `step`."""
 
@@ -198,14 +124,15 @@ class Evaluator:
         self._parts = {} if parts is None else parts
         self.memories: dict[tuple[Call, Unit | None, Fraction, Fraction | None, Choices], ExactMemory] = {}
         """What remembers, by its call and what its value is wanted for, in the order met."""
+        self._met: dict[tuple[int, int], tuple[Call, Purpose, ExactMemory]] = {}
         self.remembered = 0
         """How often a remembering function was asked."""
         self._units: dict[str, Unit] = {}
         self._natures: dict[int, tuple[MapSignal, frozenset[int], bool]] = {}
         self._numbers: dict[int, tuple[Node, Exact]] = {}
         self._kept: dict[tuple[int, int], _Remembered] = {}
-        self._inside = False
-        """Whether a part of a tree is worked out that is kept as a whole."""
+        self._single: dict[int, tuple[Node, bool]] = {}
+        self._place = _OUTSIDE
         self._measured: dict[tuple[int, int], tuple[MapSignal, SignalOptions, dict[tuple[int, bool], Exact]]] = {}
         self._by_kind: Mapping[type, Callable[[Node, Purpose], Exact]] = cast(
             Mapping[type, Callable[[Node, Purpose], Exact]],
@@ -249,10 +176,13 @@ class Evaluator:
         """Value of a tree.
 
         What depends on nothing but signals and their freshness is kept until one of these moves, and what it was for
-        equal inputs before is not worked out again. What is inside it needs no keeping of its own.
+        equal inputs before is not worked out again. Inside it only what reads one signal is kept by itself: two
+        signals seldom meet at the same values twice, but each of them takes its values again and again.
         """
-        kind = type(node)
-        if (kind is not Binary and kind is not Call) or self._inside or self.world.is_watched:
+        kind, place = type(node), self._place
+        if (kind is not Binary and kind is not Call) or place == _INSIDE_ONE or self.world.is_watched:
+            return self._by_kind[kind](node, wanted)
+        if place == _INSIDE and not self._reads_one(node):
             return self._by_kind[kind](node, wanted)
         kept = self._kept.get((id(node), id(wanted)))  # both are kept here, so their ids stay theirs
         if kept is None:
@@ -268,11 +198,19 @@ class Evaluator:
             if found is None:
                 if len(kept.known) > MEASURED_MOST:
                     kept.known.clear()
-                self._inside = True
+                self._place = _INSIDE_ONE if self._reads_one(node) else _INSIDE
                 found = kept.known[key] = self._by_kind[kind](node, wanted)
-                self._inside = False
+                self._place = place
             kept.moves, kept.value = inputs.moves, found
         return kept.value
+
+    def _reads_one(self, node: Node) -> bool:
+        """Whether a part of a tree names exactly one signal."""
+        known = self._single.get(id(node))  # a node that is kept here keeps its id
+        if known is None:
+            signals = {name.parts for name in names_in(node) if len(name.parts) == 3}
+            known = self._single[id(node)] = node, len(signals) == 1
+        return known[1]
 
     def _constant_number(self, node: Number, wanted: Purpose) -> Exact:
         """A number with its unit; made once, since it is the same for whatever it is wanted."""
@@ -358,17 +296,17 @@ class Evaluator:
 
     def _binary(self, node: Binary, wanted: Purpose) -> Exact:
         operator = node.operator
+        if operator in COMPARISONS:
+            return self._compare(node)
         if operator in ("and", "or"):
             a, b = self.value(node.left, PLAIN), self.value(node.right, PLAIN)
             both = (a.number != 0 and b.number != 0) if operator == "and" else (a.number != 0 or b.number != 0)
             return Exact(NO_YES[both], TRUTH, a.valid and b.valid)
-        if operator in ("<", "<=", ">", ">=", "==", "!="):
-            return self._compare(node)
         a, b = self.value(node.left, wanted), self.value(node.right, wanted)
         if operator in ("+", "-"):
             other = b.into(a.unit)
             number = a.number + other if operator == "+" else a.number - other
-            return Exact(number, a.unit, a.valid and b.valid, fixed=a.fixed and b.fixed)
+            return Exact(number, a.unit, a.valid and b.valid, None, False, a.fixed and b.fixed)
         if operator == "*":
             return self._multiply(a, b, wanted)
         otherwise = None if node.otherwise is None else self.value(node.otherwise, wanted)
@@ -429,6 +367,9 @@ class Evaluator:
 
     def memory(self, node: Call, wanted: Purpose) -> ExactMemory:
         """What a remembering call remembers; made when it is first met, after those inside it."""
+        met = self._met.get((id(node), id(wanted)))  # both are kept here, so their ids stay theirs
+        if met is not None:
+            return met[2]
         make, of_condition = self._remembering[node.function]
         purpose = PLAIN if of_condition else wanted
         key = (node, *purpose.look_up_key)
@@ -436,6 +377,7 @@ class Evaluator:
             made = make(self, node, purpose)
             made.look(self)  # meets the functions inside it first, which step before it
             self.memories[key] = made
+        self._met[id(node), id(wanted)] = node, wanted, self.memories[key]
         return self.memories[key]
 
     def constant(self, node: Node, unit: Unit | None = None) -> Fraction:

@@ -9,7 +9,8 @@ from math import ceil, floor, gcd
 
 from swapbridge.core.units import SPELLINGS, Unit
 from swapbridge.language.expressions import Call, Node
-from swapbridge.proving.reference.exact import ONE, PLAIN, TRUTH, ZERO, Evaluator, Exact, ExactMemory, Purpose, nearest
+from swapbridge.proving.reference.exact import Evaluator, ExactMemory
+from swapbridge.proving.reference.exact_values import ONE, PLAIN, TRUTH, ZERO, Exact, Purpose, nearest
 
 _TOTALS = {"volume flow": ("L", Fraction(1, 3600)), "speed": ("km", Fraction(1, 3600)), "mass flow": ("g", ONE)}
 """What a rate adds up to: unit, and how much one base unit of the rate adds in a second."""

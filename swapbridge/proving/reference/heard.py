@@ -8,7 +8,7 @@ from swapbridge.core.integrity import Checksum, Counter
 from swapbridge.core.j1939 import NamePattern
 from swapbridge.core.layout import Layout
 from swapbridge.language.bridge_file import MessageOptions, SignalOptions
-from swapbridge.proving.reference.exact import Reading
+from swapbridge.proving.reference.exact_values import Reading
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
 WRAP = 1 << 32

@@ -19,8 +19,9 @@ from swapbridge.language.defaults import AGE_PERIODS, LONGEST_AGE_US, LOST_OK, R
 from swapbridge.language.memories import memory_name
 from swapbridge.plan.plan import STATES
 from swapbridge.proving.reference.asked_groups import addresses_of, hear_question, makes
-from swapbridge.proving.reference.exact import PLAIN, Evaluator, Reading
+from swapbridge.proving.reference.exact import Evaluator
 from swapbridge.proving.reference.exact_memory import MEMORIES
+from swapbridge.proving.reference.exact_values import PLAIN, Reading
 from swapbridge.proving.reference.heard import WRAP, Circumstance, FeedFreshness, Inputs, Received, ReferenceSource
 from swapbridge.proving.reference.j1939_node import Address, Asks, FrameSubject, LongReceive, LongSend, NodeTwin
 from swapbridge.proving.reference.joined_answer import JoinedAnswer

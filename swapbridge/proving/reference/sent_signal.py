@@ -17,14 +17,13 @@ from swapbridge.language.dependencies import signals_behind
 from swapbridge.language.expressions import Name
 from swapbridge.language.guarded import guarded
 from swapbridge.plan.plan import STATES
-from swapbridge.proving.reference.exact import (
+from swapbridge.proving.reference.exact import Evaluator, Surroundings
+from swapbridge.proving.reference.exact_values import (
     PLAIN,
     TRUTH,
     ZERO,
-    Evaluator,
     Exact,
     Purpose,
-    Surroundings,
     between,
     lists_choices,
     nearest,

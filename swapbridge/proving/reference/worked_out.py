@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from swapbridge.language.expressions import Node
-from swapbridge.proving.reference.exact import Exact
+from swapbridge.proving.reference.exact_values import Exact
 
 
 @dataclass(slots=True)

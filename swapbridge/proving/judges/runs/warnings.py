@@ -26,7 +26,7 @@ from swapbridge.proving.faults.faults import repair
 from swapbridge.proving.judges.maps.likeness import says_on
 from swapbridge.proving.judges.recordings.driving import RUNNING_RPM, engine_speed, held_at
 from swapbridge.proving.judges.runs.silence import busy_moment
-from swapbridge.proving.reference.exact import reserved
+from swapbridge.proving.reference.exact_values import reserved
 from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 
