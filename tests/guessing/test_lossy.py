@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from swapbridge.guessing.coding.bit_columns import make_columns
+from swapbridge.core.integrity import Counter
+from swapbridge.guessing.coding.bit_columns import BitColumns, make_columns
 from swapbridge.guessing.integrity.checksums import fit_affine
 from swapbridge.guessing.integrity.counters import find_counters
+from swapbridge.guessing.integrity.vehicle_counters import CounterKind, counter_of_vehicle
 from swapbridge.guessing.layout.study import study
 from tests.guessing.test_exact import columns_of
 
@@ -98,3 +100,37 @@ def test_the_upper_end_of_a_steady_ramp_is_no_counter_in_a_lossy_log() -> None:
     payload[:, 0] = (sending % 64 << 2) | np.cumsum(rng.random(len(sending)) < 0.1) & 3  # two flags below a counter
     (found,) = find_counters(columns_of(payload, time_ns))
     assert found.positions == tuple(range(2, 8))
+
+
+def trains(seed: int, pace: float) -> BitColumns:
+    """Trains of ten to thirty frames, 20 ms apart; what counts to 14 goes on by `pace` each; pauses are anyhow long."""
+    rng = np.random.default_rng(seed)
+    sending, time_ns, now = [], [], 0
+    for _ in range(40):
+        now += int(rng.integers(150, 900)) * 1_000_000
+        first = int(rng.integers(0, 600))
+        for k in range(int(rng.integers(10, 31))):
+            sending.append(first + k)
+            time_ns.append(now + 20_000_000 * k)
+        now = time_ns[-1]
+    payload = np.zeros((len(sending), 2), np.uint8)
+    payload[:, 1] = (np.array(sending) * pace).astype(np.int64) % 15 << 4
+    return columns_of(payload, np.array(time_ns))
+
+
+def test_a_counter_that_rests_for_four_frames_shows_in_trains_by_its_whole_rests() -> None:
+    (found,) = find_counters(trains(9, 0.25))
+    assert (found.positions, found.every, found.counter.high) == ((12, 13, 14, 15), 4, 14)
+    assert find_counters(trains(9, 0.26)) == []  # what climbs at nearly that pace
+
+
+def test_a_few_whole_rests_show_a_counter_of_the_vehicles_kind() -> None:
+    kinds = [CounterKind(True, -4, 4, Counter(0, 14), 4)]
+    few = trains(9, 0.25)
+    few = few.select(np.arange(len(few)) < 60)
+    assert find_counters(few) == []
+    found = counter_of_vehicle(few, kinds, [], ())
+    assert found is not None
+    assert found.every == 4
+    climbs = trains(9, 0.28)
+    assert counter_of_vehicle(climbs.select(np.arange(len(climbs)) < 60), kinds, [], ()) is None

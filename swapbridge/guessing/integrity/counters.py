@@ -15,7 +15,7 @@ from swapbridge.guessing.coding.candidates import track_bit
 from swapbridge.guessing.coding.codelength import adaptive_bits, field_words
 from swapbridge.guessing.coding.history_costs import BIG, LITTLE
 from swapbridge.guessing.integrity.ramp_ends import goes_on_below, live_below, makes_up_below
-from swapbridge.guessing.integrity.slow_counters import rhythm_by_clock
+from swapbridge.guessing.integrity.slow_counters import rhythm_by_clock, rhythm_in_trains
 from swapbridge.surveying.lost import count_sendings, sendings_between
 
 WIDEST = 16
@@ -407,7 +407,9 @@ def _slow_by_clock(run: _CounterSteps, modulus: int, low: int, length: int) -> F
     old, new = (v & ((1 << length) - 1) for v in (run.old, run.new))
     value = np.concatenate([old[:1], new]) - low
     wraps = int((new < old).sum())
-    rhythm = rhythm_by_clock(value, run.frames, modulus) if wraps >= (NARROW_ROUNDS if length == 2 else 1) else None
+    if wraps < (NARROW_ROUNDS if length == 2 else 1):
+        return None
+    rhythm = rhythm_by_clock(value, run.frames, modulus) or rhythm_in_trains(value, run.frames, modulus)
     if rhythm is None:
         return None
     every, share = rhythm

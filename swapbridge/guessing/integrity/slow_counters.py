@@ -1,7 +1,8 @@
 """Guessing room: counters that rest between two steps, where frames are missing: the clock counts the sendings.
 
 A counter that goes on by one every second sending is, so many rounds of two sendings later, on by just so many,
-whatever is missing in between and wherever in a round one begins.
+whatever is missing in between and wherever in a round one begins. Where the clock can't say how long pauses were, it
+rests for just as many frames between any two steps that were recorded.
 """
 
 from __future__ import annotations
@@ -18,6 +19,8 @@ FEWEST = 24
 """Share of pairs of frames that must be as far apart as the clock says, and how many pairs there must be."""
 AT_ONCE = 0.02
 """Share of steps between neighbouring frames that may be neither rest nor a step by one."""
+RESTS_SHARE = 0.95
+"""Share of whole rests that must be of one length: what climbs at nearly that pace has two lengths in turn."""
 
 
 def rhythm_by_clock(value: Ints, sendings: Ints, span: int) -> tuple[int, float] | None:
@@ -56,3 +59,32 @@ def rhythm_by_clock(value: Ints, sendings: Ints, span: int) -> tuple[int, float]
         if len(shares) == len(ROUNDS) and min(shares) >= SHARE:
             return every, min(shares)
     return None
+
+
+def rhythm_in_trains(value: Ints, sendings: Ints, span: int, fewest: int = FEWEST) -> tuple[int, float] | None:
+    """The same by the rests that were recorded whole: from one step by one to the next, with no frame missing.
+
+    Parameters
+    ----------
+    value, sendings, span
+        As for `rhythm_by_clock`.
+    fewest : int, optional
+        Rests there must be.
+
+    Returns
+    -------
+    tuple of int and float or None
+        Frames from step to step, and the share of rests that are of that length.
+    """
+    step = np.diff(value) % span
+    alone = sendings == 1
+    if not alone.any() or (step[alone] > 1).mean() > AT_ONCE:
+        return None
+    ends = np.flatnonzero(~alone | (step != 0))
+    by_one = alone[ends] & (step[ends] == 1)
+    length = np.diff(ends)[by_one[1:] & by_one[:-1]]
+    if len(length) < fewest:
+        return None
+    every = int(np.bincount(length).argmax())
+    share = float((length == every).mean())
+    return (every, share) if every in RHYTHMS and share >= RESTS_SHARE else None

@@ -18,9 +18,12 @@ from swapbridge.core.integrity import Counter
 from swapbridge.guessing.coding.bit_columns import BitColumns
 from swapbridge.guessing.coding.codelength import field_words
 from swapbridge.guessing.integrity.counters import FoundCounter, frames_between, goes_on_above
+from swapbridge.guessing.integrity.slow_counters import rhythm_in_trains
 
 FEWEST_MOVES = 12
 """Steps that a counter must make without a long pause: each by just as much as the clock says."""
+FEWEST_RESTS = 4
+"""Rests recorded whole, all but all as long as the vehicle's counters have them."""
 ON_TIME = 0.98
 """Frames in which it must be as far on as the clock says, from the first one after a long pause on."""
 LEAST_SHARE = 0.5
@@ -175,7 +178,10 @@ def _on_time(
             int(np.bincount((part - by * ((at + phase) // kind.every)) % span).max()) for phase in range(kind.every)
         )
     share = on_time / len(value)
-    if share < ON_TIME:
-        return None
+    if share < ON_TIME:  # or the clock can't say how long pauses were
+        rests = rhythm_in_trains(by * (value - low), passed[1:], span, FEWEST_RESTS) if by in (1, span - 1) else None
+        if rests is None or rests[0] != kind.every:
+            return None
+        share = rests[1]
     wraps = int(np.count_nonzero(np.diff(value) < 0))
     return FoundCounter(positions, kind.counter, share, len(sendings), wraps, bool((sendings > 1).any()), kind.every)
