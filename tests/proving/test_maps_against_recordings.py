@@ -513,6 +513,20 @@ def test_a_scale_that_is_a_little_off_is_told_by_all_readings(times: float, kind
     assert found.same_scale(kind) == same
 
 
+@pytest.mark.parametrize(("times", "same"), [(1.0, True), (1.25, False)])
+def test_readings_that_stand_at_two_rounded_values_tell_a_scale_no_better_than_their_rounding(
+    times: float, same: bool
+) -> None:
+    """A battery at 12.44 V and charged at 13.96 V, which a scan tool reads as 12.4 and 14.0: a slope of 1.05."""
+    hundredths = np.interp(T, [8, 9.2], [1244, 1396])
+    read = 10 * np.floor(np.interp(SLOW, [8, 9.2], [1244, 1396]) / 10 + 0.5)
+    track = _track(times * hundredths)
+    found = beside(SLOW, read, track, track.values, track.measured)
+    assert found is not None
+    assert found.correlation > 0.99
+    assert found.same_scale("voltage") == same
+
+
 def _filtered(values: Any, over_s: float) -> Any:
     out, said = [], float(values[0])
     for value in values:

@@ -27,7 +27,8 @@ SPEED_SHARE = 0.04
 """Speeds of a scan tool and of wheels agree no better (tyres and instruments; common practice, no source)."""
 ALONG, SCALE_SHARE = 0.99, 0.04
 """With a correlation r a fitted scale is too low by 1 - r * r at most, and one written with two digits is 2 % off; for
-speeds tyres and instruments add error."""
+speeds tyres and instruments add error. Readings that stand at two values only (a battery at rest, and charged) are
+each rounded one way, at most by half a step; of many values rounding is averaged."""
 FEWEST, FEWEST_STEPS = 20, 6
 LEAST_RIGHT = 0.75
 FACTORS: tuple[tuple[float, str], ...] = (
@@ -61,6 +62,8 @@ class Likeness:
     samples : int
     span : float
         How far the measured values reach.
+    rounding : float
+        What rounding of the readings may do to the slope.
     """
 
     right: float
@@ -70,10 +73,11 @@ class Likeness:
     lag_s: float
     samples: int
     span: float
+    rounding: float = 0.0
 
     def same_scale(self, kind: str) -> bool:
         """Whether the scale is right as far as readings show: many readings of a low value agree with a wrong one."""
-        room = max(SCALE_SHARE, 2 * SPEED_SHARE) if kind == "speed" else SCALE_SHARE
+        room = self.rounding + (max(SCALE_SHARE, 2 * SPEED_SHARE) if kind == "speed" else SCALE_SHARE)
         return self.correlation < ALONG or 1 / (1 + room) <= self.slope <= 1 + room
 
     def cause(self) -> str:
@@ -145,8 +149,11 @@ def beside(
     if then.std() == 0:
         return Likeness(0.0, 0.0, float(np.median(measured)), 0.0, 0.0, len(time_s), span)
     correlation = float(np.corrcoef(then, measured)[0, 1])
-    slope, offset = _line(then, measured)
     step = abs(float(track.signal.scale))
+    digit = float(np.diff(np.unique(np.round(measured / span, 6))).min()) * span  # readings are written in such steps
+    slope, offset = _line(then, measured, (digit + step) / 2)
+    shares_of = np.unique(measured, return_counts=True)[1] / len(measured)
+    rounding = digit / span * float(np.sqrt((shares_of**2).sum()))
     tolerance = SPAN_SHARE * span + min(grain, 0.05 * span) + min(step, 0.05 * span)
     a = np.searchsorted(times, time_s - best_lag - WINDOW_S, "left")
     b = np.maximum(np.searchsorted(times, time_s - best_lag + WINDOW_S, "right"), a + 1)
@@ -158,11 +165,11 @@ def beside(
     # each part of the range counts alike, so that a long idle does not hide what happens above it
     parts = np.clip(((measured - low) / span * 5).astype(int), 0, 4)
     shares = [float(right[parts == p].mean()) for p in range(5) if (parts == p).sum() >= 5] or [float(right.mean())]
-    return Likeness(float(np.mean(shares)), slope, offset, correlation, best_lag, len(time_s), span)
+    return Likeness(float(np.mean(shares)), slope, offset, correlation, best_lag, len(time_s), span, rounding)
 
 
-def _line(x: Floats, y: Floats) -> tuple[float, float]:
-    """Least squares, fitted again without what lies far off."""
+def _line(x: Floats, y: Floats, near: float) -> tuple[float, float]:
+    """Least squares, fitted again without what lies far off; never without what is as near as readings are rounded."""
     keep = np.ones(len(x), bool)
     slope = offset = 0.0
     for _ in range(3):
@@ -170,7 +177,7 @@ def _line(x: Floats, y: Floats) -> tuple[float, float]:
             break
         slope, offset = (float(v) for v in np.polyfit(x[keep], y[keep], 1))
         off = np.abs(y - slope * x - offset)
-        keep = off <= max(3 * float(np.median(off[keep])), 1e-9)
+        keep = off <= max(3 * float(np.median(off[keep])), near)
     return slope, offset
 
 
