@@ -18,6 +18,7 @@ from swapbridge.proving.case import Track
 from swapbridge.proving.judges.behaviour import safe_answers
 from swapbridge.proving.judges.behaviour.asleep import _after_key, _before_key, _before_start, _KeyOff
 from swapbridge.proving.judges.behaviour.safe_answers import _one as answer_of
+from swapbridge.proving.judges.behaviour.safe_answers import _rests as resting
 from swapbridge.proving.judges.behaviour.safe_answers import _stated
 from swapbridge.proving.judges.behaviour.slow_rules import judge_slow_rules
 from swapbridge.proving.judges.maps.engines import Engine, _idle, _speeds, _torques
@@ -114,6 +115,15 @@ def test_a_number_in_doubt_where_the_layout_can_say_that_it_is_not_known(
 @pytest.mark.parametrize(("raw", "status"), [(4000, "pass"), (3990, "pass"), (80, "fail")])
 def test_a_request_in_doubt_says_what_was_said_when_nothing_was_asked(raw: int, status: str) -> None:
     assert _answer("torque_reduction_request", NUMBER, raw, [4000] * 80 + [900] * 20) == status
+
+
+@pytest.mark.parametrize(("rests", "status"), [(4000, ["pass"]), (3990, ["pass"]), (3600, ["unproved"]), (None, [])])
+def test_a_live_request_rests_where_the_old_one_rested(rests: int | None, status: list[str]) -> None:
+    """A source with a scale a tenth too large is told by it, even where no request was ever as deep."""
+    raw = np.arange(100) if rests is None else np.r_[np.full(80, rests), np.arange(20)]
+    made: Any = SimpleNamespace(label="host.M.S", signal=NUMBER)
+    case: Any = SimpleNamespace(sent_track=lambda _: Track(np.arange(100) / 10, raw, np.ones(100, bool), NUMBER))
+    assert [c.status for c in resting(case, made, 4000)] == status
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import find_role
 from swapbridge.language.expressions import parse
@@ -90,17 +91,19 @@ def test_a_pedal_in_doubt_is_released(safe: int, status: str) -> None:
     assert _judged(pedal, flag)[-1] == ("KickDown", status)
 
 
-def _ends(layout: Layout, number: Any) -> list[tuple[str, str]]:
+def _ends(layout: Layout, number: Any, counter: Counter | None = None) -> list[tuple[str, str]]:
     """What is said of a number at bits 8 to 23, of which the map has `layout`."""
     payload = np.zeros((len(TIMES), 4), np.uint8)
     payload[:, 1:3] = np.asarray(number).astype("<u2").view(np.uint8).reshape(-1, 2)
-    signal = MapSignal("Speed", layout)
+    signal = MapSignal("Speed", layout, counter=counter)
     message = MapMessage("M", 0x100, False, 4, (signal,))
     frames = SimpleNamespace(payload=payload, length=np.full(len(TIMES), 4))
-    made = SimpleNamespace(sources={("host", "M", "Speed")}, bus=0, message=message, signal=signal)
+    sources = {("host", "M", "Speed")} if counter is None else set()
+    made = SimpleNamespace(sources=sources, bus=0, message=message, signal=signal)
     case: Any = SimpleNamespace(
-        names=["host"], made=[made], maps={"host": SignalMap((message,))}, old=lambda bus, word: frames
-    )
+        names=["host"], made=[made], heard=[(0, message)], maps={"host": SignalMap((message,))},
+        old=lambda bus, word: frames,
+    )  # fmt: skip
     return [(c.name, c.status) for c in judge_ends(case)]
 
 
@@ -111,3 +114,27 @@ def test_a_number_has_all_its_lower_bits() -> None:
     assert _ends(Layout(8, 16), climbs) == [("how long", "open")]
     other = climbs // 256 * 256 + np.random.default_rng(4).integers(0, 256, len(TIMES))
     assert ("all of its bits", "unproved") not in _ends(Layout(16, 8), other)
+
+
+def test_a_number_has_all_its_upper_bits() -> None:
+    """Without its top bit it starts again exactly when that bit is set; a flag beside a number does otherwise."""
+    speed = 2500 + 2000 * np.sin(TIMES)
+    assert ("all of its bits", "unproved") in _ends(Layout(8, 11), speed)
+    assert ("all of its bits", "unproved") not in _ends(Layout(8, 13), speed)
+    beside = np.round(1000 + 900 * np.sin(TIMES)) + 2048 * (np.sin(3 * TIMES) > 0.5)
+    assert ("all of its bits", "unproved") not in _ends(Layout(8, 11), beside)
+
+
+@pytest.mark.parametrize(("bits", "cut"), [(3, True), (4, False)])
+def test_a_counter_has_all_its_bits(bits: int, cut: bool) -> None:
+    """Three of its four bits count as well, and let a frame pass that is eight too late."""
+    found = _ends(Layout(8, bits), np.arange(len(TIMES)) % 16, Counter(0, 2**bits - 1))
+    assert (("all of its bits", "unproved") in found) == cut
+
+
+def test_a_number_that_moves_fast_has_all_its_lower_bits_too() -> None:
+    """It hardly ever takes a step of one; but with its own bit its steps are even, and with a stranger's they are not."""
+    speed = np.round(2000 + 1500 * np.sin(TIMES / 4)).astype(int)
+    assert ("all of its bits", "unproved") in _ends(Layout(9, 15), speed)
+    stranger = speed // 2 * 2 + np.random.default_rng(5).integers(0, 2, len(TIMES))
+    assert ("all of its bits", "unproved") not in _ends(Layout(9, 15), stranger)

@@ -12,7 +12,9 @@ import pytest
 from swapbridge.core.layout import Layout
 from swapbridge.core.roles import find_role
 from swapbridge.proving.case import Track
+from swapbridge.proving.judges.behaviour import own_words
 from swapbridge.proving.judges.behaviour.own_words import _engine_state_voice, _from_map, _same_pace
+from swapbridge.proving.verdict import check_of
 from swapbridge.signalmap.signal_map import MapMessage, MapSignal
 from tests.proving.one_bus import OneBus
 
@@ -89,3 +91,19 @@ def test_a_total_of_something_else_fails_at_the_same_mean_pace() -> None:
     then, now = (np.floor(np.cumsum(4 + 3 * np.sin(T + late))).astype(int) % 256 for late in (0.0, 3.0))
     new = Track(T, now, np.ones(len(T), bool), own)
     assert _same_pace(made, T[5:-5:2], then[5:-5:2], new, tested=True).status == "fail"
+
+
+@pytest.mark.parametrize(("said_by", "listed"), [(None, True), ("says engine load as sent", False)])
+def test_a_rule_whose_sources_nothing_tells_is_listed(
+    said_by: str | None, listed: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half of a steering angle that nobody measured and that has no role: no loop through a recording tries it."""
+    monkeypatch.setattr(own_words, "reproduced_signals", lambda case, bus: iter(()))
+    made = SimpleNamespace(
+        bus=0, label="host.M.Angle", signal=SimpleNamespace(name="Angle"), is_open=False,
+        send=SimpleNamespace(once=0), sources=frozenset({("donor", "M", "Angle")}),
+    )  # fmt: skip
+    said = [check_of("maps", "host.M.Angle", said_by, True, "", "", "")] if said_by else []
+    case: Any = SimpleNamespace(names=["host", "donor"], made=[made], checks=said)
+    found = [(c.name, c.status) for c in own_words._one_bus(case, 0)]
+    assert found == ([("rule not tested", "open")] if listed else [])

@@ -21,6 +21,7 @@ from swapbridge.proving.judges.frames.sent_content import judge_content
 from swapbridge.proving.judges.frames.sent_form import judge_form, judge_rules, judge_shape
 from swapbridge.proving.judges.maps.by_stimulus import judge_by_stimulus, judge_recorded
 from swapbridge.proving.judges.maps.cold_soak import judge_cold_soak
+from swapbridge.proving.judges.maps.drivetrain import judge_drivetrain
 from swapbridge.proving.judges.maps.ends import judge_ends
 from swapbridge.proving.judges.maps.engine_sense import judge_engine_sense
 from swapbridge.proving.judges.maps.engines import judge_engines
@@ -61,6 +62,7 @@ JUDGES: tuple[tuple[float, str, Judge], ...] = (
     (0.137, "rules against the old sender", judge_rules),
     (0.14, "maps against the recordings", judge_plausible),
     (0.1405, "what every engine does", judge_engine_sense),
+    (0.141, "what every gearbox does", judge_drivetrain),
     (0.1415, "torque and gears, asked for and made", judge_leads),
     (0.142, "roles", judge_roles),
     (0.143, "two engines", judge_engines),

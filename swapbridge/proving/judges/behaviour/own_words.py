@@ -117,8 +117,9 @@ def _one_bus(case: Case, bus: int) -> Iterator[Check]:
     name = case.names[bus]
     if not any(b != name for m in case.made if m.bus == bus for b, _, _ in m.sources):
         return
-    untested = []
+    untested, tried = [], set()
     for one in reproduced_signals(case, bus):
+        tried.add(one.made.label)
         if not one.crosses:
             continue
         if not one.tested:
@@ -138,6 +139,24 @@ def _one_bus(case: Case, bus: int) -> Iterator[Check]:
             f"{', '.join(dict.fromkeys(untested))}: their values came from the map itself, which tests only the rule",
             "a stimulus channel for each",
             "record again with these on the scan tool or in the script",
+            otherwise="open",
+        )
+    witnessed = {c.subject for c in case.checks if c.area == "maps" and c.name.startswith(("says ", "follows "))}
+    untried = [
+        m.signal.name
+        for m in case.made
+        if m.bus == bus and not (m.is_open or m.send.once) and any(b != name for b, _, _ in m.sources)
+        if m.label not in tried | witnessed
+    ]
+    if untried:
+        yield check_of(
+            "own words",
+            f"bus {name}",
+            "rule not tested",
+            False,
+            f"{', '.join(dict.fromkeys(untried))}: nothing tells what their sources would have said in this recording",
+            "sources that this bus says too, or that were measured beside both recordings",
+            "give their sources a role in the map, or make sure of the numbers in these rules",
             otherwise="open",
         )
 

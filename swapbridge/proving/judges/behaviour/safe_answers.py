@@ -86,6 +86,27 @@ def _not_held(made: SentSignal) -> bool:
     return made.role is not None and made.role.fallback == "last" and made.rule.fallback is not None
 
 
+def _rests(case: Case, made: SentSignal, usual: int | None) -> Iterator[Check]:
+    """While nothing is asked for, a live request says what the old sender said then: it shows the scale of its source."""
+    now = case.sent_track(made)
+    if usual is None or now is None or not len(now.raw):
+        return
+    values, counts = np.unique(now.raw, return_counts=True)
+    mine, (low, high) = int(values[counts.argmax()]), made.signal.layout.raw_range
+    if counts.max() < HABITUAL * len(now.raw):
+        return
+    yield check_of(
+        "life",
+        made.label,
+        "rests where it rested",
+        abs(mine - usual) <= NEAR * (high - low),
+        f"{in_words(made.signal, mine)} most of the time; the old sender {in_words(made.signal, usual)}",
+        "what the old sender sent when it requested nothing",
+        "correct scale, offset or unit of its source in the map, or its rule",
+        otherwise="unproved",
+    )
+
+
 def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterator[Check]:
     raw = made.safe_raw
     if raw is None or not made.sources:
@@ -114,6 +135,7 @@ def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterat
                 "what the old sender sent when it requested nothing",
                 f'set fallback = "{in_words(made.signal, usual)}" for it in the bridge file',
             )
+            yield from _rests(case, made, usual if asks else None)
         return
     if role is None:
         return

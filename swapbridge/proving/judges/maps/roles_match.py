@@ -7,6 +7,7 @@ from collections.abc import Collection, Iterator
 import numpy as np
 
 from swapbridge.core.roles import BY_NAME, Role
+from swapbridge.core.vocabulary import spoken_words
 from swapbridge.proving.case import Case, SentSignal
 from swapbridge.proving.judges.behaviour.coverage import ALIKE
 from swapbridge.proving.judges.recordings.driving import BenchQuantity, held_at
@@ -15,6 +16,8 @@ from swapbridge.signalmap.signal_map import MapSignal
 
 PLAIN_ROLES = ("Value", "Status")
 NUMBER_BITS = 7
+OPPOSITES = (({"left", "fl", "rl"}, {"right", "fr", "rr"}), ({"front", "fl", "fr"}, {"rear", "rl", "rr"}))
+"""Words for places of a vehicle in names of signals, each beside those for the other side."""
 MOMENT_S, FEWEST, MOSTLY = 0.3, 20, 0.8
 """Two flags go together if they are set within so long of each other in four fifths of so many frames."""
 
@@ -50,10 +53,16 @@ def _one(case: Case, made: SentSignal) -> Iterator[Check]:
         return
     serves = {role.name} | {BY_NAME[a].name for a in ALIKE.get(role.alias, ()) if a in BY_NAME}
     sources = [(place, signal) for place in made.sources if (signal := _signal(case, place)) is not None]
-    if any(s.role in serves for _, s in sources):
+    same = [(place, s) for place, s in sources if s.role in serves]
+    if same:
+        across = [".".join(place) for place, s in same if _other_side(made.signal.name, s.name)]
         yield check_of(
-            "maps", made.label, "made from the same quantity", True, "source and target have the same role", "", ""
-        )
+            "maps", made.label, "made from the same quantity", len(across) < len(same),
+            f"made from {', '.join(across)}, which its name puts on the other side of the vehicle"
+            if across else "source and target have the same role",
+            "a source on the same side", "take it from the signal of its own side, or correct the names in the maps",
+            otherwise="unproved",
+        )  # fmt: skip
         return
     named = [(place, s) for place, s in sources if s.role and s.role not in PLAIN_ROLES]
     alike = [(place, s) for place, s in named if s.role in BY_NAME and BY_NAME[s.role].quantity == role.quantity]
@@ -74,6 +83,13 @@ def _one(case: Case, made: SentSignal) -> Iterator[Check]:
         else "make sure that one may stand for the other",
         otherwise="fail" if true else "open",
     )
+
+
+def _other_side(one: str, other: str) -> bool:
+    """Whether two names of signals say left and right, or front and rear."""
+    mine, theirs = (set(spoken_words(name).split()) for name in (one, other))
+    sides = [(a, b) if mine & a else (b, a) for a, b in OPPOSITES if bool(mine & a) != bool(mine & b)]
+    return any(theirs & far and not theirs & near for near, far in sides)
 
 
 def _carriers(case: Case, made: SentSignal, role: Role, buses: Collection[str]) -> list[str]:
