@@ -197,12 +197,23 @@ def test_nobody_cranks_in_doubt() -> None:
 )
 def test_what_a_person_states_for_a_lost_source_is_listed(role: str, fallback: str | None, listed: bool) -> None:
     """A role tells what is safe; one of a total says that it stands still, so that a number is a person's word."""
+    assert [said.startswith("M.S off (0): ") for said in _listed(role, fallback, None)] == [True] * listed
+
+
+@pytest.mark.parametrize(("hold_us", "words"), [(2_000_000, ""), (30_000_000, " after 30 s"), (-1, " never")])
+def test_what_is_held_for_long_is_listed_with_it(hold_us: int, words: str) -> None:
+    """A flag without a role that goes on for half a minute: no role tells how long is safe."""
+    assert [said.partition(": ")[0] for said in _listed("status", "0", hold_us)] == [f"M.S off (0){words}"]
+
+
+def _listed(role: str, fallback: str | None, hold_us: int | None) -> list[str]:
     made = SimpleNamespace(
         bus=0, sources={("donor", "M", "S")}, safe_raw=0, is_open=False, role=find_role(role) if role else None,
-        label="host.M.S", signal=MapSignal("S", Layout(0, 1)), rule=SimpleNamespace(fallback=fallback),
+        label="host.M.S", signal=MapSignal("S", Layout(0, 1)), parent=SimpleNamespace(hold_us=None),
+        rule=SimpleNamespace(fallback=fallback, hold_us=hold_us),
     )  # fmt: skip
     case: Any = SimpleNamespace(names=["host"], made=[made])
-    assert [c.measured.startswith("M.S off (0)") for c in _stated(case)] == [True] * listed
+    return [c.measured for c in _stated(case)]
 
 
 # --- roles

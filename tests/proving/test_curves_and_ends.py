@@ -133,7 +133,7 @@ def test_a_counter_has_all_its_bits(bits: int, cut: bool) -> None:
 
 
 def test_a_number_that_moves_fast_has_all_its_lower_bits_too() -> None:
-    """It hardly ever takes a step of one; but with its own bit its steps are even, and with a stranger's they are not."""
+    """It hardly ever takes a step of one; but its own bit makes its steps even, and a stranger's does not."""
     speed = np.round(2000 + 1500 * np.sin(TIMES / 4)).astype(int)
     assert ("all of its bits", "unproved") in _ends(Layout(9, 15), speed)
     stranger = speed // 2 * 2 + np.random.default_rng(5).integers(0, 2, len(TIMES))

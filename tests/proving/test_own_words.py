@@ -107,3 +107,28 @@ def test_a_rule_whose_sources_nothing_tells_is_listed(
     case: Any = SimpleNamespace(names=["host", "donor"], made=[made], checks=said)
     found = [(c.name, c.status) for c in own_words._one_bus(case, 0)]
     assert found == ([("rule not tested", "open")] if listed else [])
+
+
+@pytest.mark.parametrize(
+    ("said", "status"), [(T > 10, "pass"), (T > 11, "pass"), (np.sin(T) > 0, "unproved"), (0 * T, "unproved")]
+)
+def test_what_is_made_from_its_own_bus_repeats_its_old_sender(
+    said: Any, status: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All that such a rule reads stands in the very recording in which the old sender spoke."""
+    flag = MapSignal("Lights", Layout(0, 1))
+    old, new = (Track(T, np.asarray(raw).astype(np.int64), np.ones(len(T), bool), flag) for raw in (T > 10, said))
+    made: Any = SimpleNamespace(
+        bus=0, label="host.M.Lights", signal=flag, is_open=False, role=None, functions=frozenset(),
+        message=SimpleNamespace(word=1), send=SimpleNamespace(once=0), sources=frozenset({("host", "M", "Idle")}),
+    )  # fmt: skip
+    other: Any = SimpleNamespace(
+        bus=0, label="host.M.X", is_open=True, send=SimpleNamespace(once=0), sources=frozenset({("donor", "M", "X")})
+    )
+    one = own_words.Reproduced(made, old, new, crosses=False, tested=True)
+    monkeypatch.setattr(own_words, "reproduced_signals", lambda case, bus: iter([one]))
+    case: Any = SimpleNamespace(
+        names=["host", "donor"], made=[made, other], checks=[], tables=SimpleNamespace(curves=[]),
+        reference=SimpleNamespace(targets={(0, 1): SimpleNamespace(signals={})}),
+    )  # fmt: skip
+    assert [c.status for c in own_words._one_bus(case, 0)] == [status]

@@ -9,7 +9,7 @@ loop through that map. Where only the map gives a value, the rule alone is teste
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -37,7 +37,8 @@ LONGEST_WAIT_US = 100_000
 PACE_S, LATE_S, PACE, PACE_ALONG = 0.6, 0.15, 0.1, 0.8
 """A total's growth is compared over so long, the new one so much later: readings between which its sources are drawn as
 straight lines tell it no better than this."""
-SHARE, LEAST_REPRODUCED = 0.05, 0.6
+SHARE, LEAST_REPRODUCED, LEAST_OF_ITS_OWN = 0.05, 0.6, 0.8
+"""Shares of what is repeated, each value or part of the range alike; more where the very frames stand beside it."""
 FEWEST_REQUESTS, DEPTH, DEPTH_OF_SPAN = 3, 0.04, 0.01
 """A request is repeated this closely, of its own size or of all that is asked for; so many show it."""
 STATE_WORDS = (
@@ -120,11 +121,11 @@ def _one_bus(case: Case, bus: int) -> Iterator[Check]:
     untested, tried = [], set()
     for one in reproduced_signals(case, bus):
         tried.add(one.made.label)
-        if not one.crosses:
-            continue
         if not one.tested:
             untested.append(one.made.signal.name)
-        found = _compare(case, one.made, one.old, one.new, one.tested)
+        found = _compare(case, one)
+        if found is not None and not one.crosses and found.status == "fail":
+            found = replace(found, status="unproved")  # what it reads was not its old sender's only source, perhaps
         if found is not None:
             yield found
         role = one.made.role
@@ -424,7 +425,8 @@ def _payloads(message: MapMessage, voices: dict[str, _Voice], at: Floats) -> Ite
             count = counter.counter.after(count)
 
 
-def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool) -> Check | None:
+def _compare(case: Case, one: Reproduced) -> Check | None:
+    made, old, new, tested = one.made, one.old, one.new, one.tested
     use = old.measured
     begin, end = max(old.time_s[0], new.time_s[0]) + 1.0, min(old.time_s[-1], new.time_s[-1]) - 1.0
     moments = np.arange(begin, end, EVERY_S)
@@ -450,9 +452,15 @@ def _compare(case: Case, made: SentSignal, old: Track, new: Track, tested: bool)
     kinds = (5 * (recorded - recorded.min()) // max(span + 1, 1)) if number else recorded
     shares = [float(right[kinds == k].mean()) for k in np.unique(kinds) if (kinds == k).sum() >= 5]
     share = float(np.mean(shares)) if shares else 1.0
-    like = _scaled(made, moments, recorded, new) if number and limits is None else None
-    fine = share >= LEAST_REPRODUCED and (like is None or like.same_scale(find_kind(made.signal)))
-    how = "values from the stimulus" if tested else "map not tested: values from the map itself, so only the rule"
+    whole = limits is None or (not one.crosses and max(int(recorded.max()), int(new.raw.max())) < limits[1])
+    like = _scaled(made, moments, recorded, new) if number and whole else None
+    least = LEAST_REPRODUCED if one.crosses or number else LEAST_OF_ITS_OWN
+    fine = share >= least and (like is None or like.same_scale(find_kind(made.signal)))
+    how = (
+        "values from the stimulus or this recording"
+        if tested
+        else "map not tested: values from the map itself, so only the rule"
+    )
     measured = f"{100 * share:.0f} % as it was sent ({how})"
     if not fine:
         cause = _cause(made, moments, recorded, new)
@@ -487,7 +495,11 @@ def _same_pace(made: SentSignal, moments: Floats, recorded: npt.NDArray[np.int64
     pace = float(now_grew[both].sum()) / max(1.0, float(then_grew[both].sum()))
     moves = then_grew[both].std() > 0 < now_grew[both].std()
     along = float(np.corrcoef(then_grew[both], now_grew[both])[0, 1]) if moves else 0.0
-    how = "values from the stimulus" if tested else "map not tested: values from the map itself, so only the rule"
+    how = (
+        "values from the stimulus or this recording"
+        if tested
+        else "map not tested: values from the map itself, so only the rule"
+    )
     return check_of(
         "own words",
         made.label,

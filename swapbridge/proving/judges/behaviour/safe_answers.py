@@ -68,7 +68,7 @@ def _stated(case: Case) -> Iterator[Check]:
         mine = [m for m in case.made if m.bus == bus and m.sources and m.safe_raw is not None and not m.is_open]
         chosen = [m for m in mine if m.role is None or m.role.fallback == "stated" or _not_held(m)]
         shown = [
-            f"{m.label.removeprefix(f'{name}.')} {in_words(m.signal, m.safe_raw)}"
+            f"{m.label.removeprefix(f'{name}.')} {in_words(m.signal, m.safe_raw)}{_after(m)}"
             for m in chosen
             if m.safe_raw is not None
         ]
@@ -81,13 +81,25 @@ def _stated(case: Case) -> Iterator[Check]:
             )  # fmt: skip
 
 
+def _after(made: SentSignal) -> str:
+    """How long the last value goes on before, where that is long."""
+    hold_us = _hold_us(made)
+    if hold_us is None or 0 <= hold_us <= LONGEST_HOLD_US:
+        return ""
+    return f" after {hold_us / 1e6:g} s" if hold_us > 0 else " never"
+
+
+def _hold_us(made: SentSignal) -> int | None:
+    return made.rule.hold_us if made.rule.hold_us is not None else made.parent.hold_us
+
+
 def _not_held(made: SentSignal) -> bool:
     """A number is stated for what otherwise stands still: zero is a false step of a total."""
     return made.role is not None and made.role.fallback == "last" and made.rule.fallback is not None
 
 
 def _rests(case: Case, made: SentSignal, usual: int | None) -> Iterator[Check]:
-    """While nothing is asked for, a live request says what the old sender said then: it shows the scale of its source."""
+    """While nothing is asked for, a live request says what the old sender said then; its scale shows there."""
     now = case.sent_track(made)
     if usual is None or now is None or not len(now.raw):
         return
@@ -139,7 +151,7 @@ def _one(case: Case, made: SentSignal, requests: set[tuple[int, int]]) -> Iterat
         return
     if role is None:
         return
-    hold_us = made.rule.hold_us if made.rule.hold_us is not None else made.parent.hold_us
+    hold_us = _hold_us(made)
     delicate = role.hazard in DELICATE or role.alias in DELICATE_ROLES
     longest_us = LONGEST_AGE_US if delicate else LONGEST_HOLD_US
     way = _way(case, made, role)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 
@@ -22,7 +23,7 @@ SETTLED_S = (-1.0, -0.5, 0.0, 0.5, 1.0)
 PULLING, RELEASED = 10.0, 1.0
 PULLED, OVERRUN = 1.01, 0.98
 """A converter slips the way that torque goes through it: pulled, its turbine is no faster than the engine; overrun, no
-slower, and far faster where a gear freewheels. A locked one turns with the engine (physics; limits for late readings)."""
+slower, and far faster where a gear freewheels. A locked one turns with the engine (physics; readings may be late)."""
 FEWEST, FEWEST_IN_GEAR = 100, 50
 ROLLING_KMH, GEAR_SETTLED_S = 10.0, 0.7
 NO_GEAR = frozenset({"n", "neutral", "p", "park", "parked"})
@@ -86,7 +87,7 @@ def _order(case: Case, bus: int) -> Iterator[Check]:
             elif plain(track.signal.choices.get(raw, "")) in NO_GEAR and (pulled & (track.raw == raw)).sum() >= FEWEST:
                 idle.append(f"driven under power in {track.signal.choices[raw]}")
         gears = sorted(ratios)
-        wrong = [(a, b) for a, b in zip(gears, gears[1:], strict=False) if ratios[b] > GEARS_APART * ratios[a]]
+        wrong = [(a, b) for a, b in pairwise(gears) if ratios[b] > GEARS_APART * ratios[a]]
         if len(gears) < 2 and not idle:
             continue
         yield check_of(
