@@ -124,7 +124,7 @@ def _cut_below(label: str, signal: MapSignal, payload: npt.NDArray[np.uint8], fr
         return
     what = f"with {100 * share:.0f} % of its steps the {len(below)} bits below it start again"
     if share < CARRIES:
-        what = f"with the bit below it, its steps are {smoother:.2g} times as even as with that bit turned round"
+        what = f"with the bit below it, its steps are {smoother:.2g} times as even as with its opposite"
         below = below[:1]
     yield check_of(
         "maps", label, "all of its bits", False, f"{what}: it goes on there", "a number with all its bits",
