@@ -71,6 +71,18 @@ class Candidates:
         """Some of them."""
         return Candidates(self.order[rows], self.first[rows], self.last[rows], self.cost[rows])
 
+    def joined_by(self, others: Candidates) -> Candidates:
+        """These, and those of others that stand where none of these does."""
+        own = set(zip(self.order.tolist(), self.first.tolist(), self.last.tolist(), strict=True))
+        its = zip(others.order.tolist(), others.first.tolist(), others.last.tolist(), strict=True)
+        new = others.select(np.array([place not in own for place in its], bool))
+        return Candidates(
+            np.concatenate([self.order, new.order]),
+            np.concatenate([self.first, new.first]),
+            np.concatenate([self.last, new.last]),
+            np.concatenate([self.cost, new.cost]),
+        )
+
     def clear_of(self, fixed: npt.NDArray[np.bool_]) -> Candidates:
         """Those that hold none of the fixed bits."""
         if not fixed.any() or not len(self.cost):

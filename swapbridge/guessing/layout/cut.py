@@ -135,6 +135,26 @@ def cut_bits(
     return float(cheapest_to(graph)[0][graph.goal])
 
 
+def cheapest_rows(
+    candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], prices: OrderPrices
+) -> list[int]:
+    """Rows of the candidates that the best cut is made of, in payload order; none of them may hold a fixed bit."""
+    graph = _graph(candidates, live, fixed, prices)
+    return _cheapest_path(graph, cheapest_to(graph)[1])
+
+
+def _cheapest_path(graph: Graph, came: npt.NDArray[np.int64]) -> list[int]:
+    path: list[int] = []
+    at = graph.goal
+    while at > 0 and came[at] >= 0:
+        edge = came[at]
+        if graph.candidate[edge] >= 0:
+            path.append(int(graph.candidate[edge]))
+        at = int(graph.leave[edge])
+    path.reverse()
+    return path
+
+
 def within_reach(
     candidates: Candidates, live: npt.NDArray[np.bool_], fixed: npt.NDArray[np.bool_], slack: float
 ) -> Candidates:
@@ -171,14 +191,7 @@ def best_cut(
     graph = _graph(candidates, live, fixed, prices)
     cost, came = cheapest_to(graph)
     forward, backward = sums(graph, temper)
-    path: list[int] = []
-    at = graph.goal
-    while at > 0 and came[at] >= 0:
-        edge = came[at]
-        if graph.candidate[edge] >= 0:
-            path.append(int(graph.candidate[edge]))
-        at = int(graph.leave[edge])
-    path.reverse()
+    path = _cheapest_path(graph, came)
     with np.errstate(invalid="ignore"):
         log_share = forward[graph.leave] - temper * graph.cost + backward[graph.reach] - backward[0]
     share: dict[tuple[int, ...], float] = {}

@@ -17,8 +17,9 @@ import numpy.typing as npt
 from swapbridge.capture.capture import payloads_at
 from swapbridge.core.integrity import Affine, Crc
 from swapbridge.core.layout import layout_from_positions
-from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns, sample_pairs
+from swapbridge.guessing.coding.bit_columns import FEW_FRAMES, BitColumns, Pairs, sample_pairs
 from swapbridge.guessing.coding.candidates import NO_CANDIDATES, Candidates, find_candidates
+from swapbridge.guessing.coding.history_costs import LITTLE
 from swapbridge.guessing.integrity.checksums import FoundChecksum, find_checksums
 from swapbridge.guessing.integrity.counters import FoundCounter, find_counters
 from swapbridge.guessing.integrity.few_rows import catalogue_crc
@@ -32,11 +33,13 @@ from swapbridge.guessing.integrity.shared_formulas import (
 )
 from swapbridge.guessing.integrity.trust import MOST, Standing, field_probability, mux_probability
 from swapbridge.guessing.integrity.two_byte_checks import as_half, join_bytes
+from swapbridge.guessing.layout.copies import copies_apart
 from swapbridge.guessing.layout.cut import CutField, OrderPrices, cut_bits, within_reach
 from swapbridge.guessing.layout.kinds import comes_round, field_kind, is_noise, is_signed
 from swapbridge.guessing.layout.message_fields import raw_values
 from swapbridge.guessing.layout.multiplex import FoundMux, decides, find_multiplexer, stands_alone
-from swapbridge.guessing.layout.orders import CutBits, cut_of, message_cuts
+from swapbridge.guessing.layout.numbered_pages import numbered_pages
+from swapbridge.guessing.layout.orders import MESSAGE_ORDERS, CutBits, cut_of, message_cuts
 from swapbridge.guessing.layout.selector_order import at_random, is_quantity, takes_turns
 from swapbridge.signalmap.findings import FoundField
 
@@ -372,7 +375,26 @@ def _refine(
     """Weigh again, on more steps and with all models, what could stand in a good cut."""
     pairs = sample_pairs(columns, PAIRS_LIMIT)
     near = within_reach(coarse, live, fixed, SLACK_BITS + SLACK_A_STEP * pairs.steps)
-    return find_candidates(pairs, live, fixed, thorough=True, among=near)
+    candidates = find_candidates(pairs, live, fixed, thorough=True, among=near)
+    for number, beside in numbered_pages(columns, live & ~fixed):
+        candidates = _only_these(pairs, candidates, live, fixed, (number, beside))
+    for bits in MESSAGE_ORDERS:
+        candidates = copies_apart(pairs, candidates, live, fixed, OrderPrices(bits))
+    return candidates
+
+
+def _only_these(
+    pairs: Pairs,
+    candidates: Candidates,
+    live: npt.NDArray[np.bool_],
+    fixed: npt.NDArray[np.bool_],
+    fields: tuple[tuple[int, ...], ...],
+) -> Candidates:
+    """Candidates in which bits of these fields, each in one byte, belong to them alone."""
+    others = candidates.clear_of(fixed | mask_of([p for field in fields for p in field], len(live)))
+    first, last = (np.array([field[at] for field in fields]) for at in (0, -1))
+    own = Candidates(np.full(len(fields), LITTLE), first, last, np.zeros(len(fields)))
+    return others.joined_by(find_candidates(pairs, live, fixed, thorough=True, among=own))
 
 
 def mask_of(positions: Sequence[int], size: int) -> npt.NDArray[np.bool_]:
