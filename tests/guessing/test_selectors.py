@@ -70,6 +70,26 @@ def test_of_two_values_one_always_follows_the_other_and_that_is_no_order() -> No
     assert takes_turns(columns(payload), two)
 
 
+@pytest.mark.parametrize("lost", [0.0, 0.01])
+def test_two_pages_that_take_turns_and_never_change_are_pages(lost: float) -> None:
+    page = np.arange(400)[np.random.default_rng(5).random(400) >= lost] % 2
+    contents = np.array([[0, 0, 0x67, 0x8A, 0x0F, 0x82, 0, 0], [1, 0x81, 0x6D, 0x1F, 0x13, 0, 0, 0]], np.uint8)
+    payload = contents[page]
+    payload[:, 6] = 7 + np.arange(len(page)) // 40  # what stands beside the pages
+    found = study(columns(payload)).mux
+    assert found is not None
+    assert found.positions == (0,)
+    assert {p >> 3 for p in found.decides} == {1, 2, 3, 4, 5}
+
+
+def test_a_heartbeat_and_a_flag_that_turns_with_it_are_no_pages() -> None:
+    payload = np.zeros((400, 8), np.uint8)
+    payload[:, 0] = np.arange(400) % 2
+    payload[:, 3] = np.where(np.arange(400) % 2, 0x55, 0xAA)
+    payload[:, 5] = np.arange(400) % 2
+    assert study(columns(payload)).mux is None
+
+
 def pages_that_stand_still(rng: np.random.Generator, moves: bool) -> Bytes:
     """Six pages by a byte in an order of its own; bits 35 and 36 happen to be another number on nearly every page."""
     order = np.array([5, 3, 0, 2, 1, 4])

@@ -62,7 +62,7 @@ def copies_apart(
 def _copies_in(pairs: Pairs, positions: tuple[int, ...]) -> tuple[int, float] | None:
     """Where a field is split into two copies, as bits below, and the bits by which one part tells the other."""
     places = np.arange(NARROWEST, len(positions) - NARROWEST + 1)
-    if not len(places):
+    if not len(places) or not len(pairs.new):
         return None
     value = np.unique(field_words(pairs.new, np.array(positions)))
     value = value[:: -(-len(value) // VALUES)]

@@ -16,6 +16,7 @@ from swapbridge.guessing.coding.candidates import Candidates, find_candidates
 from swapbridge.guessing.coding.codelength import adaptive_bits, field_words
 from swapbridge.guessing.coding.history_costs import LITTLE
 from swapbridge.guessing.layout.cut import CutField, OrderPrices, best_cut, cut_bits
+from swapbridge.guessing.layout.two_pages import two_pages
 
 WIDEST = 8
 MOST_VALUES = 16
@@ -68,7 +69,7 @@ def find_multiplexer(
         Bits of checksums, which depend on everything.
     """
     columns = whole_stretches(columns, ROWS_USED)
-    likely = _likely(columns, exact, taken)
+    likely = _likely(columns, exact, taken) or _turning(columns, exact, taken)
     if not likely:
         return None
     live = columns.live
@@ -97,6 +98,15 @@ def find_multiplexer(
         if saved > needed:
             best = replace(found, decides=weighed.decides, gain_bits=saved)
     return best
+
+
+def _turning(columns: BitColumns, exact: list[tuple[int, ...]], taken: npt.NDArray[np.bool_]) -> list[FoundMux]:
+    found = two_pages(columns, exact, taken)
+    if found is None:
+        return []
+    selector, decided = found
+    values = np.unique(field_words(columns.payload, np.array(selector)))
+    return [FoundMux(selector, tuple(values.astype(int).tolist()), decided, GAIN_BITS)]
 
 
 def _value_of(columns: BitColumns, found: FoundMux) -> npt.NDArray[np.int64]:
