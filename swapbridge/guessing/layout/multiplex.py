@@ -101,12 +101,14 @@ def find_multiplexer(
 
 
 def _turning(columns: BitColumns, exact: list[tuple[int, ...]], taken: npt.NDArray[np.bool_]) -> list[FoundMux]:
+    """The first byte's number of two pages that take turns; only habit decides where other bytes may hold it."""
     found = two_pages(columns, exact, taken)
-    if found is None:
-        return []
-    selector, decided = found
-    values = np.unique(field_words(columns.payload, np.array(selector)))
-    return [FoundMux(selector, tuple(values.astype(int).tolist()), decided, GAIN_BITS)]
+    out = []
+    for selector, decided in found[:1]:
+        values = np.unique(field_words(columns.payload, np.array(selector)))
+        numbers = tuple(values.astype(int).tolist())
+        out.append(FoundMux(selector, numbers, decided, GAIN_BITS, by_habit=len(found) > 1))
+    return out
 
 
 def _value_of(columns: BitColumns, found: FoundMux) -> npt.NDArray[np.int64]:

@@ -21,8 +21,8 @@ TOGETHER = 0.98
 
 def two_pages(
     columns: BitColumns, exact: list[tuple[int, ...]], taken: npt.NDArray[np.bool_]
-) -> tuple[tuple[int, ...], tuple[int, ...]] | None:
-    """Bits of the number of two pages, and the bits that turn with it.
+) -> list[tuple[tuple[int, ...], tuple[int, ...]]]:
+    """Bits that may be the number of two pages, and the bits that turn with it; the first byte's first.
 
     Parameters
     ----------
@@ -35,14 +35,15 @@ def two_pages(
 
     Returns
     -------
-    (selector, decided) or None
-        The selector has a byte to itself and holds a number and the next one; of several such bytes it is the first.
+    list of (selector, decided)
+        Each selector has a byte to itself and holds a number and the next one.
     """
     live = columns.live
     follows = ~columns.breaks[1:]
     flips = np.unpackbits((columns.payload[1:] ^ columns.payload[:-1])[follows], axis=1, bitorder="little").astype(bool)
     if len(flips) < 4 * FEW_FRAMES:
-        return None
+        return []
+    found = []
     free = live & ~taken
     for positions in exact:
         free[list(positions)] = False
@@ -58,5 +59,5 @@ def two_pages(
         selector = tuple(range(int(own[0]), int(own[-1]) + 1))
         number = columns.payload[:, byte] >> np.uint8(selector[0] & 7)
         if set(np.unique(number & np.uint8((1 << len(selector)) - 1)).tolist()) in ({0, 1}, {1, 2}):
-            return selector, tuple(others.tolist())
-    return None
+            found.append((selector, tuple(others.tolist())))
+    return found
