@@ -102,14 +102,14 @@ def test_the_upper_end_of_a_steady_ramp_is_no_counter_in_a_lossy_log() -> None:
     assert found.positions == tuple(range(2, 8))
 
 
-def trains(seed: int, pace: float) -> BitColumns:
-    """Trains of ten to thirty frames, 20 ms apart; what counts to 14 goes on by `pace` each; pauses are anyhow long."""
+def trains(seed: int, pace: float, shortest: int = 10, longest: int = 30, number: int = 40) -> BitColumns:
+    """Trains of frames 20 ms apart; what counts to 14 goes on by `pace` each; pauses are anyhow long."""
     rng = np.random.default_rng(seed)
     sending, time_ns, now = [], [], 0
-    for _ in range(40):
+    for _ in range(number):
         now += int(rng.integers(150, 900)) * 1_000_000
         first = int(rng.integers(0, 600))
-        for k in range(int(rng.integers(10, 31))):
+        for k in range(int(rng.integers(shortest, longest + 1))):
             sending.append(first + k)
             time_ns.append(now + 20_000_000 * k)
         now = time_ns[-1]
@@ -134,3 +134,16 @@ def test_a_few_whole_rests_show_a_counter_of_the_vehicles_kind() -> None:
     assert found.every == 4
     climbs = trains(9, 0.28)
     assert counter_of_vehicle(climbs.select(np.arange(len(climbs)) < 60), kinds, [], ()) is None
+
+
+def test_the_upper_bits_of_a_counter_in_trains_are_none_of_their_own() -> None:
+    """Of every second frame they rest for two and then go on; the bit below moves in each."""
+    frames = trains(9, 1.0, 5, 8, 100)
+    pause = np.diff(frames.time_ns) > 20_000_000
+    sending = 2 * np.arange(len(frames)) + np.concatenate(([0], np.cumsum(pause * np.arange(3, 3 + len(pause)) % 19)))
+    frames.payload[:, 1] = sending % 16 << 4
+    late = np.random.default_rng(11).random(len(frames)) < 0.2
+    time_ns = frames.time_ns.copy()
+    time_ns[:-1][late[:-1] & ~pause] = time_ns[1:][late[:-1] & ~pause]  # written together with the next
+    frames = make_columns(1, False, time_ns, frames.length, frames.payload)
+    assert [(c.positions, c.every) for c in find_counters(frames)] == [((12, 13, 14, 15), 1)]

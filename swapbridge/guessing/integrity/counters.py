@@ -144,8 +144,11 @@ def find_counters(columns: BitColumns, taken: npt.NDArray[np.bool_] | None = Non
                     if goes_on_above(columns, follows, bits[:length], down=2 * counter.counter.step > span):
                         break
                     below = live_below(columns, int(bits[0]))
-                    slow = counter.every > 1
-                    if (slow or counter.by_clock) and goes_on_below(payload, follows, frames, below, bits[:length]):
+                    slow, own = counter.every > 1, bits[:length]
+                    if (slow or counter.by_clock) and goes_on_below(payload, follows, frames, below, own):
+                        break
+                    alone = frames == 1  # the clock may not know how long pauses were
+                    if slow and alone.any() and goes_on_below(payload, follows[alone], frames[alone], below, own):
                         break
                     if not slow and makes_up_below(payload, gap, below, bits[:length], counter.counter):
                         break
