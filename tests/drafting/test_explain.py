@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from swapbridge.drafting.explain.flags import Watched, explain_flag, threshold_atom, with_hysteresis
+from swapbridge.drafting.explain.flags import Watched, explain_flag, joined_atoms, threshold_atom, with_hysteresis
 from swapbridge.drafting.explain.measured import _formula_within_reach, _reached
 from swapbridge.drafting.explain.numbers import Measured, best_formula
 from swapbridge.drafting.explain.totals import find_total
@@ -157,3 +157,22 @@ def test_what_needs_a_quantity_out_of_reach_is_open(weight: float, told: bool) -
     measured = Measured(TIMES, np.round(0.01 * RPM + weight * 4 * (air - 18)))
     formula = _formula_within_reach(kit, message, measured)
     assert (formula is not None) is told
+
+
+def _wavering(name: str, rng: np.random.Generator) -> Atom:
+    """A condition by frames of its own, ten of which at least say the same one after the other."""
+    said = np.repeat(rng.integers(0, 2, 20), 10).astype(np.float64)
+    return Atom(name, VehicleSeries(np.sort(rng.uniform(0, 30, 200)), said), 9.0, name, "copy", name)
+
+
+@pytest.mark.parametrize("word", ["and", "or"])
+def test_two_conditions_joined_hold_as_both_do_at_every_moment(word: str) -> None:
+    """Two conditions with clocks of their own, whose frames mostly repeat what the one before said."""
+    rng = np.random.default_rng(5)
+    moments = np.arange(0.0, 30.0, 0.013)
+    for _ in range(20):
+        a, b = (_wavering(name, rng) for name in ("a", "b"))
+        both = a.at(moments) & b.at(moments) if word == "and" else a.at(moments) | b.at(moments)
+        joined = joined_atoms(a, b, word)
+        np.testing.assert_array_equal(joined.at(moments), both)
+        assert len(joined.series.time_s) < 50, "only where one of them changes"

@@ -16,6 +16,7 @@ from swapbridge.capture.capture import Capture
 from swapbridge.capture.stimulus import Channel, StimulusTrack
 from swapbridge.core.layout import Layout
 from swapbridge.guessing.meaning.meaning import attach_meaning
+from swapbridge.guessing.meaning.word_channels import _right
 from swapbridge.signalmap.findings import FoundField, FoundMessage
 
 Build = Callable[..., Any]
@@ -282,3 +283,14 @@ def test_low_bits_come_back_to_the_field_that_they_belong_to() -> None:
     assert found[16].stimulus is None
     assert found[24].layout.length == 8
     assert found[24].scale == pytest.approx(64, rel=0.02)
+
+
+@given(st.lists(st.tuples(st.integers(0, 5), st.integers(0, 3)), min_size=1, max_size=60))
+def test_the_best_table_is_counted_as_sample_by_sample(pairs: list[tuple[int, int]]) -> None:
+    """Each value stands for the word that it came with most often, and is charged one sample if it came at all."""
+    right = 0
+    for value in {v for v, _ in pairs}:
+        said = [word for v, word in pairs if v == value]
+        right += max(said.count(word) for word in said) - 1
+    level, word = (np.array(column) for column in zip(*pairs, strict=True))
+    assert _right(level, word, (6, 4)) == right / len(pairs)

@@ -216,8 +216,9 @@ def _joined(make_a: Callable[[], Atom], make_b: Callable[[], Atom], word: str) -
 
 def joined_atoms(a: Atom, b: Atom, word: str) -> Atom:
     """Two conditions as one, by "and" or "or"."""
-    times = np.unique(np.concatenate([a.series.time_s, b.series.time_s]))
-    x, y = a.at(times), b.at(times)
+    one, other = a.series.changes(), b.series.changes()
+    times = np.unique(np.concatenate([one.time_s, other.time_s]))
+    x, y = one.at(times) > 0.5, other.at(times) > 0.5
     text = None if a.text is None or b.text is None else f"({a.text}) {word} ({b.text})"
     value = (x & y) if word == "and" else (x | y)
     how: How = a.how if a.how == b.how else "threshold"

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
 from swapbridge.guessing.meaning.align import LAGS_S, FieldSeries, Floats, PreparedChannel, inside_recording, sample
 
@@ -48,21 +49,25 @@ class TableFit:
 def fit_words(series: FieldSeries, row: int, target: PreparedChannel) -> TableFit | None:
     """Best table of one field for a channel of words; None where the field stands still or has too many values."""
     raw = series.raw[row]
-    if not 2 <= len(np.unique(raw)) <= MOST_LEVELS:
+    levels, codes = np.unique(raw, return_inverse=True)  # once, so that each lag only has to count
+    numbers = codes.astype(np.float64)
+    said, word = np.unique(target.value, return_inverse=True)
+    if not 2 <= len(levels) <= MOST_LEVELS:
         return None
-    best: tuple[float, float, Floats, Floats] | None = None
+    best: tuple[float, float, npt.NDArray[np.intp], npt.NDArray[np.intp]] | None = None
     for lag in np.round(np.arange(LAGS_S[0], LAGS_S[-1], 0.02), 3):
         at = target.time_s - lag
         ok = inside_recording(series, at)
         if ok.sum() < 10:
             continue
-        x, y = sample(series.time_s, raw, at[ok], hold=True), target.value[ok]
-        right = _right(x, y)
+        level = sample(series.time_s, numbers, at[ok], hold=True).astype(np.intp)
+        right = _right(level, word[ok], (len(levels), len(said)))
         if best is None or right > best[0] + 1e-9:
-            best = (right, float(lag), x, y)
+            best = (right, float(lag), level, word[ok])
     if best is None:
         return None
-    right, lag, x, y = best
+    right, lag = best[:2]
+    x, y = levels[best[2]], said[best[3]]
     words, counts = np.unique(y, return_counts=True)
     common = counts.max() / len(y)
     if len(words) < 2 or len(np.unique(x)) < 2:
@@ -82,13 +87,12 @@ def fit_words(series: FieldSeries, row: int, target: PreparedChannel) -> TableFi
     )
 
 
-def _right(x: Floats, y: Floats) -> float:
-    _, xi = np.unique(x, return_inverse=True)
-    _, yi = np.unique(y, return_inverse=True)
-    counts = np.zeros((int(xi.max()) + 1, int(yi.max()) + 1))
-    np.add.at(counts, (xi, yi), 1.0)
+def _right(level: npt.NDArray[np.intp], word: npt.NDArray[np.intp], shape: tuple[int, int]) -> float:
+    """Share of samples that the best table gets right, levels and words by their numbers."""
+    counts = np.bincount(level * shape[1] + word, minlength=shape[0] * shape[1]).reshape(shape)
+    met = np.count_nonzero(counts.any(axis=1))
     # a table that maps many raw values onto one word must not win by having many: one value is charged a sample
-    return float((counts.max(axis=1).sum() - 1.0 * len(counts)) / len(x))
+    return float((counts.max(axis=1).sum() - met) / len(level))
 
 
 def _held(x: Floats, y: Floats, common: float) -> float:
