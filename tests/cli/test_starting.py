@@ -45,6 +45,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         ("compile bridge.toml --out plan.json", "can cantools numpy"),
         ("emit --help", ""),
         ("stop --help", ""),
+        ("draft --help", ""),
         ("dtc --help", "can cantools numpy"),
     ],
 )

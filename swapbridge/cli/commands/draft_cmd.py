@@ -9,17 +9,6 @@ import click
 
 from swapbridge.cli.commands.find_files import need_swap_folder
 from swapbridge.cli.screen.common import WIDTH, print_line, progress_bar
-from swapbridge.cli.screen.read_captures import read_all
-from swapbridge.drafting.outlook import outlook
-from swapbridge.guessing.executors import open_executor
-from swapbridge.swapfolder.drafting import (
-    REPORT,
-    draft_folder,
-    draft_recordings,
-    has_no_donor,
-    outlook_without_donor,
-    write_draft_files,
-)
 
 
 @click.command()
@@ -42,6 +31,18 @@ def command(jobs: int | None, report: Path | None) -> None:
     \b
     Example: swapbridge draft
     """
+    from swapbridge.cli.screen.read_captures import read_all  # these load scipy, which help does not need
+    from swapbridge.drafting.outlook import outlook
+    from swapbridge.guessing.executors import open_executor
+    from swapbridge.swapfolder.drafting import (
+        REPORT,
+        draft_folder,
+        draft_recordings,
+        has_no_donor,
+        outlook_without_donor,
+        write_draft_files,
+    )
+
     folder = need_swap_folder("recording")
     found = draft_recordings(folder)
     captures = read_all({k: r.path for k, r in found.items()})
