@@ -51,3 +51,11 @@ def test_copies_side_by_side_are_two_fields(seed: int) -> None:
 def test_one_quantity_of_two_bytes_is_not_split(seed: int) -> None:
     raw = np.rint(9000 + 40000 * presses(seed)).astype(np.int64)
     assert cut((Layout(0, 16), raw)) == [(0, 16)]
+
+
+def test_bits_at_rest_between_copies_are_left_where_they_are_cheapest() -> None:
+    """Ten bits each, not available at first: the upper bit of the lower one rests, as good as its copy's lowest."""
+    x = np.repeat(presses(7, 1200)[::13], 1)
+    one, other = np.rint(20 * x).astype(np.int64), np.rint(780 + 80 * x).astype(np.int64)
+    one[:11] = other[:11] = 1023
+    assert cut((Layout(11, 10), one), (Layout(21, 10), other)) == [(11, 10), (21, 8)]

@@ -7,7 +7,7 @@ part's value tells the other's.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +25,8 @@ VALUES = 256
 COPIES_BITS = 12.0
 """Bits by which one part must tell the other: there are a few places where a field could be split, each with its own
 chance."""
+AS_GOOD_BITS = 3.0
+"""Places that tell so much less are as good: bits at rest on the border may belong to either copy."""
 ROUNDS = 4
 """Times that a payload is cut anew at most: a field may hold more than two copies."""
 
@@ -54,13 +56,26 @@ def copies_apart(
         joined = [(row, found) for row in chosen if (found := _copies_in(pairs, candidates.positions(row))) is not None]
         if not joined:
             return candidates
-        for row, (at, bits) in joined:
-            candidates = _split(pairs, candidates, live, fixed, row, at, bits)
+        for row, found in joined:
+            candidates = _split(pairs, candidates, live, fixed, row, found)
     return candidates
 
 
-def _copies_in(pairs: Pairs, positions: tuple[int, ...]) -> tuple[int, float] | None:
-    """Where a field is split into two copies, as bits below, and the bits by which one part tells the other."""
+@dataclass(frozen=True, slots=True)
+class _Border:
+    """Where a field is split into two copies, as bits below: the best place, the lowest and the highest as good.
+
+    `bits` is by how much one part tells the other.
+    """
+
+    at: int
+    lowest: int
+    highest: int
+    bits: float
+
+
+def _copies_in(pairs: Pairs, positions: tuple[int, ...]) -> _Border | None:
+    """Where a field is split into two copies, if it holds any."""
     places = np.arange(NARROWEST, len(positions) - NARROWEST + 1)
     if not len(places) or not len(pairs.new):
         return None
@@ -79,7 +94,10 @@ def _copies_in(pairs: Pairs, positions: tuple[int, ...]) -> tuple[int, float] | 
     left = np.maximum(1.0 - shared / np.maximum(spread, 1e-9), 1.0 / (12.0 * np.maximum((low**2).mean(axis=1), 1.0)))
     bits = np.where(spread > 0, (codes - 2) / 2 * -np.log2(np.minimum(left, 1.0)), 0.0)
     best = int(bits.argmax())
-    return None if bits[best] < COPIES_BITS else (int(places[best]), float(bits[best]))
+    if bits[best] < COPIES_BITS:
+        return None
+    near = places[bits >= bits[best] - AS_GOOD_BITS]
+    return _Border(int(places[best]), int(near[0]), int(near[-1]), float(bits[best]))
 
 
 def _split(
@@ -88,25 +106,26 @@ def _split(
     live: npt.NDArray[np.bool_],
     fixed: npt.NDArray[np.bool_],
     row: int,
-    at: int,
-    bits: float,
+    border: _Border,
 ) -> Candidates:
-    """Candidates with all that hold both sides of this split made dearer, by what makes the joined field so."""
+    """Candidates with all that surely hold both copies made dearer, by what makes the joined field so."""
     order, first, last = (int(column[row]) for column in (candidates.order, candidates.first, candidates.last))
     place = np.arange(first, last + 1)
     alive = live[track_bit(order, place)]
-    border = first + at if order == LITTLE else last + 1 - at
-    before, after = place[alive & (place < border)], place[alive & (place >= border)]
-    ends = np.array([[before[0], before[-1]], [after[0], after[-1]]])
+    place = place[alive] if order == LITTLE else place[alive][::-1]
+    below = np.abs(place - (first if order == LITTLE else last))
+    lower, upper = place[below < border.at], place[below >= border.at]
+    ends = np.sort(np.array([[lower[0], lower[-1]], [upper[0], upper[-1]]]), axis=1)
     alone = Candidates(np.full(2, order), ends[:, 0], ends[:, 1], np.zeros(2))
     parts = find_candidates(pairs, live, fixed, thorough=True, among=alone)
     apart = sum(float(parts.cost[_same(parts, alone, k)][0]) for k in range(2))
-    dearer = max(0.0, apart - float(candidates.cost[row])) + bits
-    crossing = (candidates.order == order) & (candidates.first <= before[-1]) & (candidates.last >= after[0])
-    across = track_bit(order, np.array([before[-1], after[0]]))
-    if across[0] >> 3 == across[1] >> 3:  # neighbours in a byte are so in either order
-        low, high = np.sort(track_bit(1 - order, across))
-        crossing |= (candidates.order != order) & (candidates.first <= low) & (candidates.last >= high)
+    dearer = max(0.0, apart - float(candidates.cost[row])) + border.bits
+    both = np.array([place[below < border.lowest][-1], place[below >= border.highest][0]])
+    crossing = (candidates.order == order) & (candidates.first <= both.min()) & (candidates.last >= both.max())
+    across = track_bit(order, both)
+    if across[0] >> 3 == across[1] >> 3:  # what lies in a byte does so in either order
+        other = track_bit(1 - order, across)
+        crossing |= (candidates.order != order) & (candidates.first <= other.min()) & (candidates.last >= other.max())
     return replace(candidates, cost=candidates.cost + np.where(crossing, dearer, 0.0)).joined_by(parts)
 
 
