@@ -19,7 +19,9 @@ from swapbridge.proving.verdict import Check, check_of
 from swapbridge.signalmap.signal_map import MapMessage
 
 PERIOD_TOLERANCE = 0.02
-GAP_MARGIN_MS = 1.0
+GAP_MARGIN_MS, GAP_MARGIN = 1.0, 0.2
+"""So much longer, or so much of its period, a gap may be: a frame waits where others come due with it, and readers wait
+for several periods (common practice, no source)."""
 SLOWER = 1.5
 """Frames sent on arrival of another's come at its pace; this much slower, their readers time out."""
 STEADY, UNEVEN = 0.2, 0.4
@@ -321,14 +323,15 @@ def compare_forms(
     """
     out = []
     if _spaced(pattern, ours):
+        margin_ms = max(GAP_MARGIN_MS, GAP_MARGIN * pattern.period_ms)
         out.append(
             check_of(
                 "form",
                 label,
                 "worst gap",
-                ours.worst_ms <= pattern.worst_ms + GAP_MARGIN_MS,
+                ours.worst_ms <= pattern.worst_ms + margin_ms,
                 f"{ours.worst_ms:.2f} ms",
-                f"at most {pattern.worst_ms:.2f} ms + 1 ms",
+                f"at most {pattern.worst_ms:.2f} ms + {margin_ms:.2g} ms",
                 "shorten the period, or reduce the bus load",
                 warn=not periodic,
             )
