@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from swapbridge.capture.capture import Capture
+from swapbridge.core.integrity import Counter
 from swapbridge.core.layout import Layout
 from swapbridge.plan.plan import Send
 from swapbridge.proving.bench.frame_rows import unpack_column
@@ -170,6 +171,11 @@ MORE: Mapping[str, Mapping[str, Change]] = {
         "fuel level from 10 %": signal("host.ClusterData.FuelLevel", offset="10"),
         "vehicle speed without its low byte": signal("host.BrakeData.VehicleSpeed", length=8, scale="2"),
         "vehicle speed without a top bit that never moved": signal("host.BrakeData.VehicleSpeed", start=6, length=15),
+        "vehicle speed without its lowest bit": signal("host.BrakeData.VehicleSpeed", length=15, scale="0.015625"),
+        "throttle without its lowest bit": signal(f"{PEDAL}.Throttle", start=11, length=9, scale="0.2"),
+        "three of a request counter's four bits": signal(
+            "host.TransRequest.RequestCounter", start=34, length=3, counter=Counter(0, 7)
+        ),
         "temperatures one byte short": message("donor", "PCM_THERMAL", length=7),
         "fuel level a byte late": signal("host.ClusterData.FuelLevel", start=39),
         "demand with another offset": signal(f"{FAST}.DemandTorque", offset="-50"),
