@@ -310,3 +310,25 @@ def test_a_crc_of_the_vehicle_shows_a_list_that_the_counter_picks_from() -> None
     frames = columns(payload, 0x234)
     assert listed_crc(frames, forms, find_counters(frames)) is None
     assert not listed_forms([(6, replace(proven, method=Sum(8, (0, 1), 8, 1, 0)))])
+
+
+def test_two_payloads_meet_a_constant_that_the_vehicle_is_known_for() -> None:
+    """A flag that went up once: its message has no say in what the formula is."""
+    rng = np.random.default_rng(15)
+    some = []
+    for k in range(7):
+        payload = np.zeros((N, 6), np.uint8)
+        payload[:] = rng.integers(0, 256, 6)
+        if k < 6:
+            payload[:, 0] = 100 + np.cumsum(rng.integers(-1, 2, N))
+            payload[:, 1] = 90 + np.cumsum(rng.integers(-2, 3, N))
+        else:
+            payload[:, 2] = np.where(np.arange(N) < 250, 3, 0x83)
+        payload[:, 5] = np.bitwise_xor.reduce(payload[:, :5], axis=1) ^ 0x02 ^ (0x40 + k)
+        some.append(columns(payload, 0x240 + k))
+    found = vehicle_checks(some)
+    assert [c.positions[0] if c else None for c in found] == [40] * 7
+    some[6].payload[250:, 5] ^= 1
+    assert vehicle_checks(some)[6] is None
+    alone = vehicle_checks([some[0], some[6]])
+    assert alone[1] is None

@@ -99,7 +99,7 @@ def makes_up_below(payload: npt.NDArray[np.uint8], gap: Ints, lowest: int, posit
     if lowest == first or (counted := count_sendings(value, gap, counter)) is None:
         return False
     span = counter.high - counter.low + 1
-    near = ~counted.jumped & (counted.sendings < span)
+    near = counted.sendings < span
     up = 1 if 2 * counter.step <= span else -1
     off: npt.NDArray[np.float64] = up * (counted.sendings - gap / counted.period_ns)[near]
     for start in range(lowest, first):

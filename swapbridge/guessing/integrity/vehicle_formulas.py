@@ -27,6 +27,8 @@ Ints = npt.NDArray[np.int64]
 
 FIRST_ROWS = 48
 """Distinct payloads that rule out most relations."""
+FEWEST = 3
+"""Distinct payloads with which a message has a say in what the vehicle's formula is."""
 SIGNIFICANT = 1e-4
 """Chance, over all formulas tried, with which as many messages would meet one constant."""
 OWN_BITS = 12
@@ -102,7 +104,13 @@ def vehicle_checks(all_columns: Sequence[BitColumns]) -> list[FoundChecksum | No
     all_columns : sequence of Columns
         Every identifier's frames, each of one payload length.
     """
-    messages = [_JointMessage(c, _digits(c), tuple(_relations(c))) for c in all_columns]
+    kept = [tuple(_relations(c)) for c in all_columns]
+    # two payloads may meet a constant that is known, and speak for none
+    brief = {at: holds for at, holds in enumerate(kept) if len(holds) and len(distinct_rows(all_columns[at])) < FEWEST}
+    messages = [
+        _JointMessage(c, _digits(c), () if at in brief else holds)
+        for at, (c, holds) in enumerate(zip(all_columns, kept, strict=True))
+    ]
     out: list[FoundChecksum | None] = [None] * len(messages)
     open_ones = set(range(len(messages)))
     tried = sum(len(m.holds) > 0 for m in messages)
@@ -118,7 +126,26 @@ def vehicle_checks(all_columns: Sequence[BitColumns]) -> list[FoundChecksum | No
             if (best.sure and share >= NEARLY_ALL) or check.equations < EQUATIONS:
                 out[at] = check
         open_ones -= set(best.members)
+        if best.sure and share >= NEARLY_ALL:
+            met = {
+                at: some
+                for at, holds in brief.items()
+                if out[at] is None and (some := _meets(messages[at], holds, best))
+            }
+            together, _ = _at_its_place(messages, best._replace(members=best.members | met)) if met else ({}, 0.0)
+            for at in met:
+                check = together.get(at)
+                if check is not None and not check.rivals and check.distinguished is None and not check.half:
+                    out[at] = check
     return out
+
+
+def _meets(message: _JointMessage, holds: Sequence[_HeldRelation], formula: _CheckFormula) -> tuple[_HeldRelation, ...]:
+    """Of a message's relations those of the formula, with its constant."""
+    family = formula.family
+    part = _of_identifier(message, family, formula.form)
+    constant = (formula.constant ^ part) if not family.sign else (formula.constant + family.sign * part) % family.size
+    return tuple(h for h in holds if h.family == family and h.constant % family.size == constant)
 
 
 class _CheckFormula(NamedTuple):
@@ -185,7 +212,7 @@ def _relations(columns: BitColumns) -> Iterator[_HeldRelation]:
     if len(columns) < FEW_FRAMES or columns.payload.shape[1] < 2 or columns.length.min() != columns.length.max():
         return
     rows = distinct_rows(columns)
-    if len(rows) < 3:
+    if len(rows) < 2:
         return
     few = rows[np.linspace(0, len(rows) - 1, min(len(rows), FIRST_ROWS)).astype(np.intp)]
     folded_found = False
@@ -321,7 +348,7 @@ def _possible(columns: BitColumns, formula: _CheckFormula, some: Sequence[_HeldR
         moves = _moves(units[:, unit], changed)
         if (moves != 0).mean() < TURNS:
             continue
-        if None in named and (moves == 1).mean() > COUNTS:
+        if None in named and len(moves) > 1 and (moves == 1).mean() > COUNTS:
             continue  # a counter, where another unit may be the check
         yield unit
 
