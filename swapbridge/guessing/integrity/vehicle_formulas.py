@@ -134,9 +134,9 @@ def vehicle_checks(all_columns: Sequence[BitColumns]) -> list[FoundChecksum | No
             }
             together, _ = _at_its_place(messages, best._replace(members=best.members | met)) if met else ({}, 0.0)
             for at in met:
-                check = together.get(at)
-                if check is not None and not check.rivals and check.distinguished is None and not check.half:
-                    out[at] = check
+                own = together.get(at)
+                if own is not None and not own.rivals and own.distinguished is None and not own.half:
+                    out[at] = own
     return out
 
 
